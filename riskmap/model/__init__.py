@@ -1,0 +1,87 @@
+"""The nouns that pass between stations. Degrees never reach `measure`: the type says how far data has come."""
+
+from __future__ import annotations
+
+from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, IntArray
+from riskmap.model.exposure import Exposure, RasterValues
+from riskmap.model.inputs import Inputs, LayerData, RasterData, ReadAs, Repair, TreeTable
+from riskmap.model.notes import Assumption, Note
+from riskmap.model.result import Choices, Pressure, Result, Stems
+from riskmap.model.rows import (
+    Agent,
+    Column,
+    Demand,
+    Figure,
+    Guard,
+    Key,
+    NoteCode,
+    Role,
+    Season,
+    Source,
+    Species,
+    SpeciesName,
+    WorkFigure,
+)
+from riskmap.model.settings import (
+    ChoiceSettings,
+    GuardSettings,
+    LayerSource,
+    Local,
+    MapSettings,
+    MeasureSettings,
+    RasterSource,
+    Settings,
+    TreeSource,
+)
+from riskmap.model.site import GroundLayer, RasterPoints, Site, Trees
+from riskmap.model.watch import SilentWatch, Watch
+
+__all__ = [
+    "Agent",
+    "Assumption",
+    "BoolArray",
+    "ChoiceSettings",
+    "Choices",
+    "Coded",
+    "Column",
+    "Demand",
+    "Exposure",
+    "Figure",
+    "Float32Array",
+    "FloatArray",
+    "GroundLayer",
+    "Guard",
+    "GuardSettings",
+    "Inputs",
+    "IntArray",
+    "Key",
+    "LayerData",
+    "LayerSource",
+    "Local",
+    "MapSettings",
+    "MeasureSettings",
+    "Note",
+    "NoteCode",
+    "Pressure",
+    "RasterData",
+    "RasterPoints",
+    "RasterSource",
+    "RasterValues",
+    "ReadAs",
+    "Repair",
+    "Result",
+    "Role",
+    "Season",
+    "Settings",
+    "SilentWatch",
+    "Site",
+    "Source",
+    "Species",
+    "SpeciesName",
+    "Stems",
+    "TreeSource",
+    "TreeTable",
+    "Trees",
+    "Watch",
+    "WorkFigure",
+]
