@@ -1,0 +1,10 @@
+"""The user's files to Inputs: site.toml, trees, layers, rasters; each thing still in its own CRS."""
+
+from __future__ import annotations
+
+from riskmap.read.frames import inputs_from_frames
+from riskmap.read.inputs import read_inputs
+from riskmap.read.schema import site_schema
+from riskmap.read.settings import read_settings
+
+__all__ = ["inputs_from_frames", "read_inputs", "read_settings", "site_schema"]

@@ -1,0 +1,317 @@
+"""Read one ground layer: choose its features, make its shapes sound, and say everything that was done."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyproj
+import shapely
+
+from riskmap import tables
+from riskmap.errors import InputError, Problem, shown
+from riskmap.model import (
+    Assumption,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    LayerData,
+    LayerSource,
+    Note,
+    ReadAs,
+    Repair,
+    Settings,
+)
+from riskmap.read.crs import crs_in_words, crs_typed, same_crs
+from riskmap.read.features import sound_features
+from riskmap.read.filters import filter_rows
+from riskmap.read.kinds import Kind
+from riskmap.read.sayings import MOST_LISTED, LayerSayings
+from riskmap.read.streams import mixed_streams
+from riskmap.read.vectors import VectorTable, read_vector
+
+__all__ = ["LayerReading", "read_layer", "understand_layer"]
+
+_AREAL: Final = (3, 6)
+_LINEAR: Final = (1, 5)
+_MUST_BE_AREAS: Final = frozenset({"study_area", "planting_area"})
+_WIDTH: Final = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*(?:m|metres?|meters?)?\s*$", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerReading:
+    """One layer, or why there is none; `layer` is None where it has no features or a fault stands against it."""
+
+    layer: LayerData | None
+    read_as: tuple[ReadAs, ...] = ()
+    repaired: tuple[Repair, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[Note, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+
+
+def read_layer(source: LayerSource, settings: Settings) -> LayerReading:
+    """Read one ``[[layers]]`` block.
+
+    Parameters
+    ----------
+    source : LayerSource
+        The block.
+    settings : Settings
+        Resolves the paths it names.
+
+    Returns
+    -------
+    LayerReading
+        Every fault, note and repair; nothing is raised for what is wrong with the file.
+    """
+    try:
+        table = read_vector(
+            settings.resolve(source.file), layer=source.layer, encoding=source.encoding, file_as_typed=source.file
+        )
+    except InputError as error:
+        return LayerReading(layer=None, problems=error.problems)
+    return understand_layer(source, table, settings)
+
+
+def understand_layer(source: LayerSource, table: VectorTable, settings: Settings) -> LayerReading:
+    """Choose, mend and tell of the features of a table of shapes that stands open already."""
+    return _Layer(source, table).read(settings)
+
+
+class _Layer:
+    """One layer on its way through."""
+
+    def __init__(self, source: LayerSource, table: VectorTable) -> None:
+        self.source, self.table = source, table
+        self.say = LayerSayings(source, source.layer or table.layer)
+        self.say.assumptions += table.assumptions
+
+    def read(self, settings: Settings) -> LayerReading:
+        """Go through choosing, mending and measuring of width."""
+        table = self.table
+        if table.geometry is None:
+            self.say.fault("it holds no shapes, only a table", "name a layer with shapes", "layer")
+            return self.reading(None)
+        kept = self.kept()
+        width_m = self.widths(kept)
+        crs = self.crs() if kept.any() else table.crs
+        geometry, feature = sound_features(table, kept, crs, self.say)
+        self.say_read(crs, kept, len(feature))
+        if not len(feature) and not self.say.problems:
+            self.say_empty(kept)
+            return self.reading(None)
+        if len(feature) and not self.say.problems:
+            self.check_shapes(geometry, feature)
+            self.say_streams(feature)
+        covers, covers_crs = self.covers(settings)
+        if self.say.problems or crs is None:
+            return self.reading(None)
+        lines = np.isin(shapely.get_type_id(geometry), (*_LINEAR, 7))
+        return self.reading(
+            LayerData(
+                source=self.source,
+                geometry=geometry,
+                feature=feature,
+                width_m=np.where(lines, width_m[feature - 1], np.nan),
+                crs=crs,
+                features_in_file=table.rows,
+                covers=covers,
+                covers_crs=covers_crs,
+            )
+        )
+
+    def reading(self, layer: LayerData | None) -> LayerReading:
+        """All that was found."""
+        return LayerReading(
+            layer=layer,
+            read_as=tuple(self.say.read_as),
+            repaired=tuple(self.say.repaired),
+            problems=tuple(self.say.problems),
+            notes=tuple(self.say.notes),
+            assumptions=tuple(self.say.assumptions),
+        )
+
+    def kept(self) -> BoolArray:
+        """Which features pass keep and drop."""
+        source, table = self.source, self.table
+        chosen = filter_rows(table.column, table.rows, source.keep, source.drop)
+        if not table.rows:
+            return chosen.kept
+        for column in chosen.missing:
+            self.say.fault(
+                f"there is no column {shown(column)!r}; it has {_listed(table.table.column_names)}",
+                "name one of these",
+                "keep" if column in source.keep else "drop",
+                column=column,
+            )
+        for column, text in chosen.unseen:
+            self.say.note(
+                "keep_unseen",
+                f"keep asks for {shown(text)!r}, which stands in no feature",
+                "look at the spelling, or take it out of layers.keep",
+                column=column,
+            )
+        return chosen.kept
+
+    def crs(self) -> pyproj.CRS | None:
+        """The CRS the file states, or else the one the user names."""
+        table, said = self.table, self.source.crs
+        if not said:
+            if table.crs is None:
+                self.say.fault(
+                    f"its coordinate system (CRS) is not known: {table.crs_words}",
+                    'name it, such as crs = "EPSG:26918"',
+                    "crs",
+                )
+            elif table.crs_from == "format" and table.kind is Kind.GEOJSON:
+                self.say.assume("crs", "WGS 84 degrees", "GeoJSON without another crs member means WGS 84")
+            return table.crs
+        try:
+            told = crs_typed(said)
+        except ValueError as error:
+            self.say.fault(str(error), 'write a code such as "EPSG:26918"', "crs")
+            return None
+        loose = table.crs_from == "format" and table.kind is Kind.GEOJSON and told.is_geographic
+        if table.crs is None or table.crs_from == "range" or loose:
+            return told
+        if not same_crs(table.crs, told):
+            self.say.fault(
+                f"the file says its CRS is {crs_in_words(table.crs)}, site.toml says {crs_in_words(told)}",
+                "take the key out, or mend the file where the file is wrong",
+                "crs",
+            )
+        return table.crs
+
+    def say_empty(self, kept: BoolArray) -> None:
+        """Note that nothing is left, so that the role is not surveyed by this layer."""
+        rows = self.table.rows
+        if rows == 0:
+            what = f"the layer is empty (no features): {self.source.role} is not surveyed by it"
+        elif not kept.any():
+            what = f"keep and drop leave none of its {rows} features: {self.source.role} is not surveyed by it"
+        else:
+            what = f"no feature with a usable shape is left, as if empty: {self.source.role} is not surveyed by it"
+        remedy = f"name another file; where you know there is none, add {self.source.role!r} to local.nowhere"
+        self.say.note("layer_empty", what, remedy)
+
+    def check_shapes(self, geometry: npt.NDArray[np.object_], feature: IntArray) -> None:
+        """Refuse a study area without areas; note lines and points where the role is an area."""
+        role = tables.roles().get(self.source.role)
+        if role is None or role.shapes != "area":
+            return
+        areal = np.isin(shapely.get_type_id(geometry), (*_AREAL, 7))
+        if self.source.role in _MUST_BE_AREAS and not areal.any():
+            self.say.fault(
+                f"role {self.source.role} needs polygons; these are lines or points", "name a layer of areas", "file"
+            )
+        elif not areal.all():
+            self.say.note(
+                "shapes_unfit",
+                f"{int((~areal).sum())} of {len(feature)} features of role {self.source.role} are lines or points, "
+                "so no tree can stand inside them",
+                "name a layer of areas (polygons)",
+                features=feature[~areal],
+            )
+
+    def say_streams(self, feature: IntArray) -> None:
+        """Note where water that beavers don't come out of is mixed with the rest."""
+        if self.source.role != "water":
+            return
+        found = mixed_streams(self.table, feature, skip=(*self.source.keep, *self.source.drop))
+        if found is not None:
+            self.say.note(
+                "streams_mixed",
+                f"water of several kinds is taken together: {found.counts}",
+                f"choose with layers.keep, such as keep = {{ {found.column} = {found.example} }}",
+                features=found.features,
+                column=found.column,
+            )
+
+    def widths(self, kept: BoolArray) -> FloatArray:
+        """Width of every feature in metres, nan where not given."""
+        given, rows = self.source.width_m, self.table.rows
+        if given is None:
+            return np.full(rows, np.nan)
+        if not isinstance(given, str):
+            return np.full(rows, float(given))
+        cells = self.table.column(given)
+        if cells is None:
+            if rows:
+                names = _listed(self.table.table.column_names)
+                self.say.fault(f"there is no column {shown(given)!r}; it has {names}", "name one of these", "width_m")
+            return np.full(rows, np.nan)
+        width, odd = _metres(cells)
+        odd &= kept
+        if odd.any():
+            cell = cells[int(np.argmax(odd))].as_py()
+            self.say.note(
+                "cell_not_understood",
+                f"{int(odd.sum())} widths are no length in metres, such as {shown(cell)!r}; taken as not given",
+                "write plain numbers of metres",
+                features=self.table.feature[odd],
+                column=given,
+            )
+        return width
+
+    def covers(self, settings: Settings) -> tuple[npt.NDArray[np.object_] | None, pyproj.CRS | None]:
+        """The polygons within which this layer was surveyed."""
+        typed = self.source.covers
+        if not typed:
+            return None, None
+        try:
+            area = read_vector(settings.resolve(typed), file_as_typed=typed, file_key="covers")
+        except InputError as error:
+            self.say.problems += error.problems
+            return None, None
+        inner = _Layer(replace(self.source, file=typed, layer="", crs="", covers="", role="study_area"), area)
+        everything = np.ones(area.rows, dtype=bool)
+        shapes, feature = sound_features(area, everything, area.crs, inner.say)
+        inner.say_read(area.crs, everything, len(feature))
+        shapes = shapes[np.isin(shapely.get_type_id(shapes), _AREAL)]
+        if not len(shapes):
+            inner.say.fault(
+                "it holds no polygons, so it can't say where the layer was surveyed", "name areas", "covers"
+            )
+        elif area.crs is None:
+            what = f"its coordinate system (CRS) is not known: {area.crs_words}"
+            inner.say.fault(what, "write it into the file", "covers")
+        self.say.take(inner.say)
+        return shapes, area.crs
+
+    def say_read(self, crs: pyproj.CRS | None, kept: BoolArray, used: int) -> None:
+        """Say how the file was read."""
+        table = self.table
+        facts: dict[str, Any] = {**table.facts, "role": self.source.role, "crs": crs_in_words(crs)}
+        if table.layer:
+            facts["layer"] = table.layer
+        if self.source.keep or self.source.drop:
+            facts["rows_kept"] = int(kept.sum())
+        facts["features_used"] = used
+        self.say.read_as.append(
+            ReadAs(file=table.file, path=table.path, sha256=table.sha256, rows=table.rows, facts=facts)
+        )
+
+
+def _listed(names: list[str]) -> str:
+    """Column names for a message, the first 20."""
+    more = f" and {len(names) - MOST_LISTED} more" if len(names) > MOST_LISTED else ""
+    return ", ".join(shown(name) for name in names[:MOST_LISTED]) + more if names else "no columns"
+
+
+def _metres(cells: pa.ChunkedArray) -> tuple[FloatArray, BoolArray]:
+    """Widths in metres, and which filled cells are none."""
+    if pa.types.is_integer(cells.type) or pa.types.is_floating(cells.type):
+        width = cells.cast(pa.float64(), safe=False).to_numpy().astype(np.float64)
+        bad = np.isfinite(width) & (width < 0)
+        return np.where(bad, np.nan, width), bad
+    texts = [None if cell is None else str(cell).strip() for cell in cells.to_pylist()]
+    found = [_WIDTH.match(text) if text else None for text in texts]
+    width = np.asarray([float(match[1].replace(",", ".")) if match else np.nan for match in found], dtype=np.float64)
+    return width, np.asarray(
+        [bool(text) and match is None for text, match in zip(texts, found, strict=True)], dtype=bool
+    )

@@ -1,0 +1,358 @@
+"""Read one layer of shapes out of any vector file: attributes as Arrow, shapes as shapely, the CRS the file states."""
+
+from __future__ import annotations
+
+import json
+import warnings
+from pathlib import Path
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyogrio
+import shapely
+from pyogrio.raw import read as read_plain
+from pyogrio.raw import read_arrow
+
+from riskmap.errors import InputError, Problem, shown
+from riskmap.model import Assumption
+from riskmap.read.archives import MOST_BYTES
+from riskmap.read.delimited import read_delimited
+from riskmap.read.door import OpenedFile, Part, choose_part, open_file
+from riskmap.read.kinds import Kind
+from riskmap.read.shapes import ShapeFault, has_curves, shapes_from_wkb
+from riskmap.read.stated_crs import WGS84, stated_crs
+from riskmap.read.vector_table import VectorTable, named
+from riskmap.read.wkt import shape_column, shapes_from_text
+
+__all__ = ["VectorTable", "read_vector"]
+
+_NO_DATA: Final = frozenset({"layer_styles", "qgis_projects", "gpkg_metadata", "gpkg_metadata_reference"})
+_ONE_LAYER: Final = frozenset({Kind.SHAPEFILE, Kind.GEOJSON, Kind.FLATGEOBUF})
+_OPTIONS: Final[dict[Kind, dict[str, str]]] = {
+    Kind.GML: {"DOWNLOAD_SCHEMA": "NO", "WRITE_GFS": "NO"},
+    Kind.OSM_PBF: {"TAGS_FORMAT": "JSON"},
+    Kind.OSM_XML: {"TAGS_FORMAT": "JSON"},
+}
+_Shapes: TypeAlias = tuple[npt.NDArray[np.object_] | None, tuple[ShapeFault, ...]]
+# pyogrio's own errors are RuntimeErrors; damaged files also make it look for layers and names that are not there.
+_READ_ERRORS: Final = (pa.ArrowException, OSError, ValueError, RuntimeError, LookupError, NameError)
+
+
+def read_vector(
+    path: Path,
+    *,
+    layer: str = "",
+    encoding: str = "",
+    file_as_typed: str = "",
+    section: str = "layers",
+    file_key: str = "file",
+) -> VectorTable:
+    """Read one layer of a vector file.
+
+    Parameters
+    ----------
+    path : Path
+        Absolute path of the file.
+    layer : str
+        The layer the user named; "" takes the only one with shapes.
+    encoding : str
+        Of a shapefile's texts, where the user named one.
+    file_as_typed : str
+        The file as site.toml names it.
+    section : {"layers", "trees"}
+        Where in site.toml; with "trees" GPX gives its waypoints and all folders of a KML are joined.
+    file_key : str
+        The key of the section that names the file.
+
+    Raises
+    ------
+    InputError
+        The file is refused, does not read to its end, or leaves open which layer is meant.
+    """
+    typed, key = file_as_typed or str(path), f"{section}.{file_key}"
+    with open_file(path, file_as_typed=typed, key=key) as opened:
+        part = choose_part(opened, layer, key=key)
+        reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # GDAL's words on single shapes: we judge every shape ourselves
+                return reader.read()
+        except _READ_ERRORS as error:
+            raise reader.unread(error) from error
+
+
+class _Reader:
+    """Reads one part; holds what messages need."""
+
+    def __init__(self, opened: OpenedFile, part: Part, layer: str, encoding: str, section: str, file_key: str) -> None:
+        self.opened, self.part, self.section, self.file_key = opened, part, section, file_key
+        self.layer, self.encoding = layer.strip(), encoding
+
+    def fault(self, what: str, remedy: str, key: str) -> InputError:
+        """One fault of this file."""
+        key = self.file_key if key == "file" or self.file_key != "file" else key
+        return InputError([Problem(file=self.opened.typed, what=what, remedy=remedy, key=f"{self.section}.{key}")])
+
+    def unread(self, error: BaseException) -> InputError:
+        """The fault of a file that does not read, in the library's words without our private path."""
+        words = str(error).replace(str(self.part.path), self.part.name).replace(str(self.part.path.parent), "")
+        return self.fault(
+            f"this {self.part.kind.value} does not read; it may be cut off or damaged ({shown(words)})",
+            "open it in a desktop GIS and export it anew, or send it again",
+            "file",
+        )
+
+    def read(self) -> VectorTable:
+        """Read the part as its kind asks."""
+        if self.part.kind is Kind.GEOTIFF:
+            raise self.fault("this is a raster, not a layer of shapes", "give it under [rasters]", "file")
+        if self.part.kind is Kind.XLSX:
+            raise self.fault("this is a workbook without shapes", "name a file with shapes", "file")
+        if self.part.kind is Kind.CSV:
+            return self.read_csv()
+        return self.read_parquet() if self.part.kind is Kind.PARQUET else self.read_gdal()
+
+    def read_csv(self) -> VectorTable:
+        """Read a CSV that has a column of shapes written as WKT."""
+        read = read_delimited(self.part.path.read_bytes(), file=self.opened.typed, encoding=self.encoding)
+        found = shape_column(read.table)
+        if found is None:
+            raise self.fault(
+                "this CSV holds no column of shapes", "name a file with shapes, or a CSV with a column of WKT", "file"
+            )
+        shapes = shapes_from_text(read.table.column(found))
+        meta = {"crs": shapes.crs, "encoding": read.facts.get("encoding", ""), "facts": dict(read.facts)}
+        table = read.table.drop_columns([found])
+        return self._finish([], None, meta, table, None, shapes=(shapes.geometry, shapes.faults))
+
+    def read_gdal(self) -> VectorTable:
+        """Read through GDAL."""
+        names, tables = self._layers()
+        if self.part.kind is Kind.KML and self.section == "trees" and not self.layer and len(names) > 1:
+            return self._finish(names, "", *self._joined(names))
+        chosen = self._choose(names, tables)
+        return self._finish(names, chosen, *self._read_one(chosen))
+
+    def _layers(self) -> tuple[list[str], list[str]]:
+        """Names of layers with shapes, and of tables without."""
+        if self.part.kind in _ONE_LAYER:
+            return [self.part.path.name.split(".")[0]], []
+        listed = pyogrio.list_layers(self.part.path)
+        names = [str(name) for name, shape in listed if shape is not None]
+        return names, [str(name) for name, shape in listed if shape is None and name not in _NO_DATA]
+
+    def _choose(self, names: list[str], tables: list[str]) -> str | None:
+        """The layer meant, None for the only one of a one-layer kind."""
+        if self.layer:
+            found = named(names + tables, self.layer)
+            if found:
+                return None if self.part.kind in _ONE_LAYER else found
+            if self.part.kind in _ONE_LAYER:
+                return None if self.layer in self._own_names() else self._no_such_layer(names)
+            return self._no_such_layer(names or tables)
+        if self.part.kind is Kind.GPX:
+            names = self._filled(["waypoints"] if self.section == "trees" else names)
+            if not names:
+                raise self.fault(
+                    "the GPX file has no waypoints", "record the trees as waypoints, not as a track", "file"
+                )
+        if len(names) == 1:
+            return None if self.part.kind in _ONE_LAYER else names[0]
+        if not names:
+            if len(tables) == 1:
+                return tables[0]
+            raise self.fault("the file holds no layer with shapes", "name a file that does", "file")
+        words = ", ".join(shown(name) for name in names[:30])
+        raise self.fault(f"the file holds {len(names)} layers with shapes: {words}", "say which one", "layer")
+
+    def _own_names(self) -> tuple[str, ...]:
+        """What a one-layer file may be called as a layer."""
+        info = pyogrio.read_info(self.part.path)
+        return str(info["layer_name"]), Path(self.part.name).stem
+
+    def _no_such_layer(self, names: list[str]) -> str:
+        """Say which layers there are."""
+        words = ", ".join(shown(name) for name in names[:30])
+        raise self.fault(f"there is no layer {shown(self.layer)!r}; it holds {words}", "name one of these", "layer")
+
+    def _filled(self, names: list[str]) -> list[str]:
+        """Those of the layers that hold anything."""
+        return [n for n in names if pyogrio.read_info(self.part.path, layer=n, force_feature_count=True)["features"]]
+
+    def _read_one(self, layer: str | None) -> tuple[dict[str, Any], pa.Table, pa.ChunkedArray | None]:
+        """One layer's facts, attributes and shapes as WKB."""
+        options: dict[str, Any] = dict(_OPTIONS.get(self.part.kind, {}))
+        encoding = self.encoding or self._encoding_of_shapefile()
+        try:
+            meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
+        except NameError:  # pyogrio stumbles over a CRS that GDAL can't write down
+            if self.part.kind is not Kind.SHAPEFILE:
+                raise
+            self.part.path.with_suffix(".prj").unlink(missing_ok=True)
+            meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
+        if self.part.kind is Kind.FLATGEOBUF:
+            promised = int(pyogrio.read_info(self.part.path)["features"])  # out of its header
+            if promised > table.num_rows:
+                raise ValueError(f"{table.num_rows} of {promised} features came out")
+        meta = {**meta, "encoding": encoding or meta.get("encoding") or ""}
+        name = meta.get("geometry_name") or "wkb_geometry"
+        if name not in table.column_names:
+            return meta, table, None
+        column = table.column(name)
+        if has_curves(column).any():
+            meta["curved"] = np.flatnonzero(has_curves(column)) + 1
+            _, _, straight, _ = read_plain(self.part.path, layer=layer, columns=[], force_2d=True, **options)
+            column = pa.chunked_array([pa.array(straight, pa.binary())])
+        return meta, table.drop_columns([name]), column
+
+    def _encoding_of_shapefile(self) -> str:
+        """UTF-8 where there is no .cpg, the table has bytes past ASCII, and they read as UTF-8; else ''."""
+        if self.part.kind is not Kind.SHAPEFILE or self.part.facts.get("cpg"):
+            return ""
+        written = self.part.path.with_suffix(".dbf").read_bytes()
+        if written[32:].isascii():
+            return ""
+        try:
+            written[int.from_bytes(written[8:10], "little") :].decode("utf-8")
+        except UnicodeDecodeError:
+            return "" if written[29] else "CP1252"
+        return "UTF-8"
+
+    def _joined(self, names: list[str]) -> tuple[dict[str, Any], pa.Table, pa.ChunkedArray | None]:
+        """All folders of a KML as one table, in order."""
+        read = [self._read_one(name) for name in names]
+        tables = [table.append_column("folder", pa.array([name] * table.num_rows, pa.string()))
+                  if "folder" not in table.column_names else table
+                  for name, (_, table, _) in zip(names, read, strict=True)]  # fmt: skip
+        shapes = [chunk for _, _, column in read if column is not None for chunk in column.chunks]
+        return read[0][0], pa.concat_tables(tables, promote_options="permissive"), pa.chunked_array(shapes, pa.binary())
+
+    def read_parquet(self) -> VectorTable:
+        """Read a Parquet file, with or without GeoParquet's metadata."""
+        import pyarrow.parquet as pq
+
+        parquet = pq.ParquetFile(self.part.path)
+        groups = [parquet.metadata.row_group(number) for number in range(parquet.metadata.num_row_groups)]
+        if sum(group.total_byte_size for group in groups) > MOST_BYTES:
+            raise self.fault("it unpacks to more than 4 GB", "cut it to the area needed", "file")
+        table = parquet.read()
+        written = (table.schema.metadata or {}).get(b"geo")
+        try:
+            geo = json.loads(written) if written else {}
+            name = str(geo["primary_column"]) if geo else _bare_wkb_column(table)
+            about = geo.get("columns", {}).get(name, {}) if geo else {}
+        except (ValueError, KeyError, AttributeError, TypeError) as error:
+            raise self.fault(
+                f"its geo metadata does not read ({shown(error)})", "export the file anew", "file"
+            ) from error
+        meta: dict[str, Any] = {"crs": about.get("crs", WGS84) if geo else None, "encoding": "UTF-8"}
+        if not name or name not in table.column_names:
+            return self._finish([], None, meta, table, None)
+        column = table.column(name)
+        table = table.drop_columns([name])
+        if about.get("encoding", "WKB").upper() != "WKB":
+            import geopandas
+
+            shapes = geopandas.read_parquet(self.part.path, columns=[name]).geometry.to_numpy()
+            column = pa.chunked_array([pa.array(shapely.to_wkb(shapes), pa.binary())])
+        return self._finish([name], name, meta, table, column)
+
+    def _finish(
+        self,
+        names: list[str],
+        layer: str | None,
+        meta: dict[str, Any],
+        table: pa.Table,
+        column: pa.ChunkedArray | None,
+        *,
+        shapes: _Shapes = (None, ()),
+    ) -> VectorTable:
+        """Put together what was read."""
+        geometry, faults = shapes if column is None else shapes_from_wkb(_binary(column))
+        crs, crs_from, crs_words = stated_crs(self.part.kind, meta.get("crs"), geometry)
+        facts: dict[str, Any] = {"kind": self.part.kind.value, **meta.get("facts", {})}
+        if self.opened.packed:
+            facts["packed"] = f"{self.opened.packed}: {self.part.name}"
+        if meta.get("encoding") and self.part.kind is Kind.SHAPEFILE:
+            facts["encoding"] = meta["encoding"]
+        if layer and len(names) > 1:
+            facts["layer"] = layer
+        elif len(names) > 1:
+            facts["layer"] = ", ".join(names)
+        return VectorTable(
+            file=self.opened.typed,
+            path=self.opened.path,
+            sha256=self.opened.sha256,
+            kind=self.part.kind,
+            packed=self.opened.packed,
+            layer=layer or "",
+            layers=tuple(names),
+            table=_sound_texts(table),
+            geometry=geometry,
+            feature=np.arange(1, table.num_rows + 1, dtype=np.int64),
+            crs=crs,
+            crs_from=crs_from,
+            crs_words=crs_words,
+            faults=faults,
+            curved=np.asarray(meta.get("curved", ()), dtype=np.int64),
+            facts=facts,
+            assumptions=self._assumptions(names, layer, crs_from),
+        )
+
+    def _assumptions(self, names: list[str], layer: str | None, crs_from: str) -> tuple[Assumption, ...]:
+        """What was taken because nobody said otherwise."""
+        taken = []
+        if crs_from == "range":
+            taken.append(
+                Assumption(
+                    topic=f"crs.{self.opened.typed}",
+                    taken="WGS 84 degrees",
+                    why="the file names no CRS and all its coordinates fit degrees",
+                    key=f"{self.section}.crs",
+                )
+            )
+        if self.part.kind is Kind.KML and layer == "" and len(names) > 1:
+            taken.append(
+                Assumption(
+                    topic=f"layer.{self.opened.typed}",
+                    taken=f"all {len(names)} folders: {', '.join(shown(name) for name in names[:20])}",
+                    why="no folder was named",
+                    key=f"{self.section}.layer",
+                )
+            )
+        return tuple(taken)
+
+
+def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A WKB column without its extension type."""
+    if isinstance(column.type, pa.ExtensionType):
+        column = pa.chunked_array([chunk.storage for chunk in column.chunks], column.type.storage_type)
+    return column
+
+
+def _sound_texts(table: pa.Table) -> pa.Table:
+    """The table with text that is no UTF-8 made so, mark by mark."""
+    for index, about in enumerate(table.schema):
+        if not (pa.types.is_string(about.type) or pa.types.is_large_string(about.type)):
+            continue
+        column = table.column(index)
+        try:
+            column.validate(full=True)
+        except pa.ArrowInvalid:
+            written = column.cast(pa.binary() if pa.types.is_string(about.type) else pa.large_binary()).to_pylist()
+            texts = [None if cell is None else cell.decode("utf-8", errors="replace") for cell in written]
+            table = table.set_column(index, about.name, pa.array(texts, pa.string()))
+    return table
+
+
+def _bare_wkb_column(table: pa.Table) -> str:
+    """A binary column that is plainly named as shapes, for Parquet without metadata."""
+    for name in table.column_names:
+        binary = pa.types.is_binary(table.schema.field(name).type) or pa.types.is_large_binary(
+            table.schema.field(name).type
+        )
+        if binary and name.casefold() in ("geometry", "geom", "wkb_geometry", "wkb", "the_geom", "shape"):
+            return str(name)
+    return ""
