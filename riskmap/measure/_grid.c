@@ -1,0 +1,862 @@
+/* Exact distances from many points to many segments, through a uniform grid of cells.
+ *
+ * Arrays come in through the buffer protocol and are allocated by the caller (riskmap/measure/grid.py), who also
+ * subtracts the origin: all coordinates here are metres from a corner of the grid, so that products keep their
+ * digits. Work is done with the interpreter lock released; nothing here keeps state, so threads may share arrays.
+ */
+#define Py_LIMITED_API 0x030B0000
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define NEAR_CENTRE 1e-9 /* a ring nearer than this to the centre of a cell leaves in doubt what holds it */
+#define WIDEN 1e-6 /* cells take in what passes this near, so that no segment slips between two */
+
+/* Buffers ---------------------------------------------------------------------------------------------------- */
+
+typedef struct {
+    Py_buffer view;
+    void *at;
+    Py_ssize_t n; /* items */
+    int held;
+} Array;
+
+static int take(PyObject *from, Array *array, Py_ssize_t item, int writable, const char *name) {
+    array->held = 0;
+    if (PyObject_GetBuffer(from, &array->view, writable ? PyBUF_CONTIG : PyBUF_CONTIG_RO) < 0) return -1;
+    array->held = 1;
+    if (array->view.itemsize != item) {
+        PyErr_Format(PyExc_TypeError, "%s: items of %zd bytes, not %zd", name, array->view.itemsize, item);
+        return -1;
+    }
+    array->at = array->view.buf;
+    array->n = array->view.len / item;
+    return 0;
+}
+
+static void let_go(Array *arrays, int count) {
+    for (int i = 0; i < count; i++)
+        if (arrays[i].held) PyBuffer_Release(&arrays[i].view);
+}
+
+static PyObject *short_array(const char *name) {
+    PyErr_Format(PyExc_ValueError, "%s has the wrong length", name);
+    return NULL;
+}
+
+/* Grid ------------------------------------------------------------------------------------------------------- */
+
+typedef struct {
+    double x, y, cell; /* corner, in the coordinates of the points and features */
+    int64_t columns, rows;
+} Grid;
+
+/* One segment in a cell, by value. */
+typedef struct {
+    double x1, y1, x2, y2;
+    int32_t owner, part;
+} Segment;
+
+/* Row or column of a place given in cells: -1 before the first, `most` past the last. */
+static inline int64_t cell_of(double place, int64_t most) {
+    return !(place >= 0) ? -1 : place >= (double)most ? most : (int64_t)place;
+}
+
+static inline int64_t at_least(int64_t value, int64_t least) { return value < least ? least : value; }
+
+static inline int64_t at_most(int64_t value, int64_t most) { return value > most ? most : value; }
+
+static int grid_sound(const Grid *g, Py_ssize_t cells) {
+    return g->cell > 0 && g->columns > 0 && g->rows > 0 && g->columns < (1LL << 31) && g->rows < (1LL << 31) &&
+           g->columns * g->rows == cells;
+}
+
+typedef struct {
+    int32_t *item;
+    int64_t n, room;
+} Pairs; /* grows as needed; two numbers each */
+
+static int push(Pairs *pairs, int32_t one, int32_t two) {
+    if (pairs->n + 2 > pairs->room) {
+        int64_t room = pairs->room ? pairs->room * 2 : 1024;
+        int32_t *more = realloc(pairs->item, (size_t)room * sizeof(int32_t));
+        if (!more) return -1;
+        pairs->item = more;
+        pairs->room = room;
+    }
+    pairs->item[pairs->n++] = one;
+    pairs->item[pairs->n++] = two;
+    return 0;
+}
+
+/* Well-known binary ------------------------------------------------------------------------------------------ */
+
+enum { RINGS = 1, LINES = 2, POINTS = 4 };
+enum { SURVEY, COUNT, FILL };
+enum { FAULT = -1, NO_MEMORY = -2, UNLUCKY = -3 };
+
+typedef struct {
+    const unsigned char *at, *end;
+} Cursor;
+
+typedef struct {
+    int task, want; /* want: RINGS, LINES, POINTS added up */
+    Grid g;
+    int32_t feature, part;
+    /* SURVEY */
+    double *box;    /* west south east north of one feature */
+    int64_t *count; /* ring segments, other segments, polygons */
+    /* COUNT and FILL; start[c + 2] counts cell c, and becomes its end while cells are filled through start[c + 1] */
+    uint32_t *start;
+    int64_t total;
+    Segment *segment;
+    /* COUNT of rings: which polygons hold the centres of the cells listed */
+    const int64_t *row_start, *column;
+    int32_t *part_owner;
+    int64_t parts_room;
+    double *ring; /* segments of the polygon at hand */
+    int64_t ring_n, ring_room;
+    double *cross;
+    int64_t cross_room, *row_at, row_room;
+    Pairs holders;
+} Visit;
+
+static int need(const Cursor *c, int64_t bytes) { return c->end - c->at >= bytes; }
+
+static uint32_t u32(Cursor *c) {
+    uint32_t v;
+    memcpy(&v, c->at, 4);
+    c->at += 4;
+    return v;
+}
+
+static void xy_at(const unsigned char *at, double *x, double *y) {
+    memcpy(x, at, 8);
+    memcpy(y, at + 8, 8);
+}
+
+static int room_for(void **what, int64_t *room, int64_t wanted, size_t item) {
+    if (wanted <= *room) return 0;
+    void *more = realloc(*what, (size_t)(2 * wanted) * item);
+    if (!more) return NO_MEMORY;
+    *what = more;
+    *room = 2 * wanted;
+    return 0;
+}
+
+/* A segment into all cells of one row that it crosses, from column c0 to c1. */
+static inline int into_row(Visit *v, const double *s, int64_t row, int64_t c0, int64_t c1) {
+    uint32_t *start = v->start + row * v->g.columns;
+    for (int64_t c = c0; c <= c1; c++) {
+        if (v->task == COUNT) {
+            start[c + 2]++;
+            v->total++;
+            continue;
+        }
+        int64_t slot = start[c + 1]++;
+        if (slot >= v->total) return FAULT;
+        Segment *to = v->segment + slot;
+        to->x1 = s[0], to->y1 = s[1], to->x2 = s[2], to->y2 = s[3];
+        to->owner = v->feature, to->part = v->part;
+    }
+    return 0;
+}
+
+static int into_cells(Visit *v, const double *s) {
+    const Grid *g = &v->g;
+    double west = (s[0] < s[2] ? s[0] : s[2]) - WIDEN, east = (s[0] < s[2] ? s[2] : s[0]) + WIDEN;
+    double south = (s[1] < s[3] ? s[1] : s[3]) - WIDEN, north = (s[1] < s[3] ? s[3] : s[1]) + WIDEN;
+    int64_t c0 = cell_of(west / g->cell, g->columns), c1 = cell_of(east / g->cell, g->columns);
+    int64_t r0 = cell_of(south / g->cell, g->rows), r1 = cell_of(north / g->cell, g->rows);
+    if (c1 < 0 || r1 < 0 || c0 >= g->columns || r0 >= g->rows) return 0;
+    int narrow = c0 == c1 || r0 == r1; /* one row or column: it crosses all of them */
+    int bad = 0;
+    double dx = s[2] - s[0], dy = s[3] - s[1];
+    int64_t first = at_least(r0, 0), last = at_most(r1, g->rows - 1);
+    for (int64_t r = first; r <= last && bad >= 0; r++) {
+        int64_t a = c0, b = c1;
+        if (!narrow) {
+            double low = ((double)r * g->cell - WIDEN - s[1]) / dy, high = ((double)(r + 1) * g->cell + WIDEN - s[1]) / dy;
+            low = low < 0 ? 0 : low > 1 ? 1 : low;
+            high = high < 0 ? 0 : high > 1 ? 1 : high;
+            double xa = s[0] + low * dx, xb = s[0] + high * dx;
+            a = cell_of(((xa < xb ? xa : xb) - WIDEN) / g->cell, g->columns);
+            b = cell_of(((xa < xb ? xb : xa) + WIDEN) / g->cell, g->columns);
+        }
+        bad = into_row(v, s, r, at_least(a, 0), at_most(b, g->columns - 1));
+    }
+    return bad;
+}
+
+/* One run of vertices: a ring, a line, or a single point. */
+static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
+    if (!need(c, (int64_t)vertices * 16)) return FAULT;
+    const unsigned char *at = c->at;
+    c->at += (int64_t)vertices * 16;
+    if (!vertices) return 0;
+    int64_t segments = vertices > 1 ? (int64_t)vertices - 1 : 1;
+    double s[4];
+    if (v->task == SURVEY) {
+        for (uint32_t i = 0; i < vertices; i++) {
+            xy_at(at + (int64_t)i * 16, &s[0], &s[1]);
+            if (!isfinite(s[0]) || !isfinite(s[1])) return FAULT;
+            if (s[0] < v->box[0]) v->box[0] = s[0];
+            if (s[1] < v->box[1]) v->box[1] = s[1];
+            if (s[0] > v->box[2]) v->box[2] = s[0];
+            if (s[1] > v->box[3]) v->box[3] = s[1];
+        }
+        v->count[kind == RINGS ? 0 : 1] += segments;
+        return 0;
+    }
+    if (!(kind & v->want)) return 0;
+    int keep = v->task == COUNT && kind == RINGS, bad;
+    if (keep && (bad = room_for((void **)&v->ring, &v->ring_room, v->ring_n + segments, 32)) < 0) return bad;
+    xy_at(at, &s[0], &s[1]);
+    s[0] -= v->g.x, s[1] -= v->g.y;
+    for (int64_t i = 0; i < segments; i++) {
+        if (vertices > 1) {
+            xy_at(at + (i + 1) * 16, &s[2], &s[3]);
+            s[2] -= v->g.x, s[3] -= v->g.y;
+        } else {
+            s[2] = s[0], s[3] = s[1];
+        }
+        if ((bad = into_cells(v, s)) < 0) return bad;
+        if (keep) memcpy(v->ring + 4 * v->ring_n++, s, 32);
+        s[0] = s[2], s[1] = s[3];
+    }
+    return 0;
+}
+
+static int polygon_done(Visit *v);
+
+static int walk(Cursor *c, Visit *v, int depth) {
+    if (depth > 32 || !need(c, 5) || *c->at++ != 1) return FAULT;
+    uint32_t type = u32(c), many, vertices;
+    int bad;
+    switch (type) {
+    case 1: { /* point; an empty one is written as nan */
+        double x, y;
+        if (!need(c, 16)) return FAULT;
+        xy_at(c->at, &x, &y);
+        if (isnan(x) && isnan(y)) {
+            c->at += 16;
+            return 0;
+        }
+        return run(c, v, 1, POINTS);
+    }
+    case 2:
+        if (!need(c, 4)) return FAULT;
+        vertices = u32(c);
+        return run(c, v, vertices, LINES);
+    case 3:
+        if (!need(c, 4)) return FAULT;
+        many = u32(c);
+        v->ring_n = 0;
+        for (uint32_t i = 0; i < many; i++) {
+            if (!need(c, 4)) return FAULT;
+            vertices = u32(c);
+            if ((bad = run(c, v, vertices, RINGS)) < 0) return bad;
+        }
+        if (v->task == SURVEY) v->count[2]++;
+        else if (v->want & RINGS) return polygon_done(v);
+        return 0;
+    case 4:
+    case 5:
+    case 6:
+    case 7:
+        if (!need(c, 4)) return FAULT;
+        many = u32(c);
+        for (uint32_t i = 0; i < many; i++)
+            if ((bad = walk(c, v, depth + 1)) < 0) return bad;
+        return 0;
+    default: /* heights, measures, curves: not for us */
+        return FAULT;
+    }
+}
+
+static Cursor feature_at(const Array *wkb, const int64_t *offset, int64_t i) {
+    Cursor c = {(const unsigned char *)wkb->at + offset[i], (const unsigned char *)wkb->at + offset[i + 1]};
+    return c;
+}
+
+static int offsets_sound(const Array *wkb, const Array *offsets) {
+    const int64_t *offset = offsets->at;
+    if (offsets->n < 1 || offset[0] < 0 || offset[offsets->n - 1] > wkb->n) return 0;
+    for (Py_ssize_t i = 1; i < offsets->n; i++)
+        if (offset[i] < offset[i - 1]) return 0;
+    return 1;
+}
+
+PyDoc_STRVAR(survey_doc, "survey(wkb, offsets, box, count): bounds and counts of every feature, filled in.\n\n"
+                         "Returns the number of features read; fewer than all: the next one is not plain 2D.");
+static PyObject *survey(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[4], *answer = NULL;
+    Array a[4] = {0};
+    if (!PyArg_ParseTuple(args, "OOOO", &from[0], &from[1], &from[2], &from[3])) return NULL;
+    if (take(from[0], &a[0], 1, 0, "wkb") < 0 || take(from[1], &a[1], 8, 0, "offsets") < 0 ||
+        take(from[2], &a[2], 8, 1, "box") < 0 || take(from[3], &a[3], 8, 1, "count") < 0)
+        goto done;
+    int64_t n = a[1].n - 1, i = 0;
+    if (!offsets_sound(&a[0], &a[1])) {
+        short_array("offsets");
+        goto done;
+    }
+    if (a[2].n < 4 * n || a[3].n < 3 * n) {
+        short_array("box");
+        goto done;
+    }
+    PyThreadState *state = PyEval_SaveThread();
+    for (; i < n; i++) {
+        Visit v = {.task = SURVEY};
+        v.box = (double *)a[2].at + 4 * i;
+        v.count = (int64_t *)a[3].at + 3 * i;
+        v.box[0] = v.box[1] = INFINITY;
+        v.box[2] = v.box[3] = -INFINITY;
+        v.count[0] = v.count[1] = v.count[2] = 0;
+        Cursor c = feature_at(&a[0], a[1].at, i);
+        if (walk(&c, &v, 0) < 0) break;
+    }
+    PyEval_RestoreThread(state);
+    answer = PyLong_FromLongLong(i);
+done:
+    let_go(a, 4);
+    return answer;
+}
+
+/* Which polygons hold a centre ------------------------------------------------------------------------------- */
+
+static int by_value(const void *one, const void *two) {
+    double a = *(const double *)one, b = *(const double *)two;
+    return a < b ? -1 : a > b;
+}
+
+/* Rows whose centre line may be crossed between two heights, one spare either way. */
+static inline int centre_rows(const Grid *g, double one, double two, int64_t *first, int64_t *last) {
+    double south = (one < two ? one : two) / g->cell, north = (one < two ? two : one) / g->cell;
+    if (!(north + 0.5 >= 0) || south - 0.5 >= (double)g->rows) return 0;
+    *first = at_least(cell_of(south - 0.5, g->rows), 0);
+    *last = at_most(cell_of(north + 0.5, g->rows), g->rows - 1);
+    return 1;
+}
+
+/* Whether any cell listed, in these rows, has its column between two places. */
+static int any_listed(const Visit *v, int64_t first, int64_t last, double west, double east) {
+    for (int64_t r = first; r <= last; r++) {
+        int64_t low = v->row_start[r], high = v->row_start[r + 1], end = high;
+        while (low < high) {
+            int64_t middle = low + (high - low) / 2;
+            if ((double)v->column[middle] < west) low = middle + 1;
+            else high = middle;
+        }
+        if (low < end && (double)v->column[low] <= east) return 1;
+    }
+    return 0;
+}
+
+static inline int crosses_centre(const Grid *g, const double *s, int64_t row, double *x) {
+    double centre = ((double)row + 0.5) * g->cell;
+    if ((s[1] > centre) == (s[3] > centre)) return 0;
+    *x = s[0] + (centre - s[1]) / (s[3] - s[1]) * (s[2] - s[0]);
+    return 1;
+}
+
+/* Cells listed in one row, from the crossings of its centre line, sorted: in from the first to the second, ... */
+static int hold_row(Visit *v, int64_t row, double *x, int64_t many) {
+    const Grid *g = &v->g;
+    int64_t first = v->row_start[row], end = v->row_start[row + 1];
+    if (many == 2) {
+        if (x[0] > x[1]) {
+            double swap = x[0];
+            x[0] = x[1], x[1] = swap;
+        }
+    } else {
+        qsort(x, (size_t)many, sizeof(double), by_value);
+    }
+    for (int64_t k = 0; k + 1 < many; k += 2) {
+        double west = x[k] / g->cell - 0.5, east = x[k + 1] / g->cell - 0.5;
+        double off = fabs(west - nearbyint(west)), off2 = fabs(east - nearbyint(east));
+        if ((off < off2 ? off : off2) * g->cell < NEAR_CENTRE) return UNLUCKY;
+        int64_t low = first, high = end; /* to the first column listed past west */
+        while (low < high) {
+            int64_t middle = low + (high - low) / 2;
+            if ((double)v->column[middle] <= west) low = middle + 1;
+            else high = middle;
+        }
+        for (; low < end && (double)v->column[low] <= east; low++)
+            if (push(&v->holders, (int32_t)low, v->part) < 0) return NO_MEMORY;
+    }
+    return 0;
+}
+
+static int hold_centres(Visit *v) {
+    const Grid *g = &v->g;
+    const double *ring = v->ring;
+    int64_t low, high, r0, r1;
+    double x, west = INFINITY, east = -INFINITY, south = INFINITY, north = -INFINITY;
+    int bad;
+    for (int64_t i = 0; i < v->ring_n; i++) { /* rings are closed: the first ends will do */
+        x = ring[4 * i];
+        west = x < west ? x : west, east = x > east ? x : east;
+        x = ring[4 * i + 1];
+        south = x < south ? x : south, north = x > north ? x : north;
+    }
+    if (!v->ring_n || !centre_rows(g, south, north, &low, &high)) return 0;
+    if (!any_listed(v, low, high, west / g->cell - 1, east / g->cell)) return 0;
+    int64_t span = high - low + 1;
+    if ((bad = room_for((void **)&v->row_at, &v->row_room, span + 2, sizeof(int64_t))) < 0) return bad;
+    int64_t *at = v->row_at; /* at[r + 1]: where the crossings of row r start; its end once they are in */
+    memset(at, 0, (size_t)(span + 2) * sizeof(int64_t));
+    for (int64_t i = 0; i < v->ring_n; i++)
+        if (centre_rows(g, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
+            for (int64_t r = r0; r <= r1; r++) at[r - low + 2] += crosses_centre(g, ring + 4 * i, r, &x);
+    for (int64_t r = 0; r < span; r++) at[r + 2] += at[r + 1];
+    if ((bad = room_for((void **)&v->cross, &v->cross_room, at[span + 1], sizeof(double))) < 0) return bad;
+    for (int64_t i = 0; i < v->ring_n; i++)
+        if (centre_rows(g, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
+            for (int64_t r = r0; r <= r1; r++)
+                if (crosses_centre(g, ring + 4 * i, r, &x)) v->cross[at[r - low + 1]++] = x;
+    for (int64_t r = 0; r < span; r++)
+        if (at[r + 1] > at[r] && v->row_start[low + r + 1] > v->row_start[low + r])
+            if ((bad = hold_row(v, low + r, v->cross + at[r], at[r + 1] - at[r])) < 0) return bad;
+    return 0;
+}
+
+static int polygon_done(Visit *v) {
+    int bad = 0;
+    if (v->task == COUNT) {
+        if (v->part >= v->parts_room) return FAULT;
+        v->part_owner[v->part] = v->feature;
+        bad = hold_centres(v);
+    }
+    v->part++;
+    return bad;
+}
+
+/* Cells ------------------------------------------------------------------------------------------------------ */
+
+static int visit_all(Visit *v, const Array *wkb, const Array *offsets, const Array *chosen) {
+    int bad = 0;
+    PyThreadState *state = PyEval_SaveThread();
+    for (Py_ssize_t i = 0; i < chosen->n && bad >= 0; i++) {
+        int64_t feature = ((const int64_t *)chosen->at)[i];
+        Cursor c = feature_at(wkb, offsets->at, feature);
+        v->feature = (int32_t)feature;
+        bad = walk(&c, v, 0);
+    }
+    PyEval_RestoreThread(state);
+    return bad;
+}
+
+static int chosen_sound(const Array *wkb, const Array *offsets, const Array *chosen) {
+    if (!offsets_sound(wkb, offsets) || offsets->n - 1 >= INT32_MAX) return 0;
+    for (Py_ssize_t i = 0; i < chosen->n; i++) {
+        int64_t feature = ((const int64_t *)chosen->at)[i];
+        if (feature < 0 || feature >= offsets->n - 1) return 0;
+    }
+    return 1;
+}
+
+PyDoc_STRVAR(count_doc,
+             "count(wkb, offsets, chosen, kinds, x, y, cell, columns, rows, start, row_start, column, part_owner)\n\n"
+             "First pass over the chosen features (kinds: rings 1, lines 2, points 4, added up): the number of segments of\n"
+             "cell c goes to start[c + 2] (two more items than cells, zeros at first). For rings, also which polygons hold\n"
+             "the centre of each cell listed (columns by row, ascending): returns (segments, bytes of int32 pairs (place in\n"
+             "the list, polygon), polygons ascending), or None where a ring passes so near a centre that the corner has to\n"
+             "be moved. Polygons are numbered as they come; part_owner tells their features.");
+static PyObject *count(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[7], *answer = NULL;
+    Array a[7] = {0};
+    Visit v = {.task = COUNT};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOOidddLLOOOO", &from[0], &from[1], &from[2], &v.want, &v.g.x, &v.g.y, &v.g.cell,
+                          &columns, &rows, &from[3], &from[4], &from[5], &from[6]))
+        return NULL;
+    v.g.columns = columns, v.g.rows = rows;
+    if (take(from[0], &a[0], 1, 0, "wkb") < 0 || take(from[1], &a[1], 8, 0, "offsets") < 0 ||
+        take(from[2], &a[2], 8, 0, "chosen") < 0 || take(from[3], &a[3], 4, 1, "start") < 0 ||
+        take(from[4], &a[4], 8, 0, "row_start") < 0 || take(from[5], &a[5], 8, 0, "column") < 0 ||
+        take(from[6], &a[6], 4, 1, "part_owner") < 0)
+        goto done;
+    v.start = a[3].at, v.row_start = a[4].at, v.column = a[5].at, v.part_owner = a[6].at, v.parts_room = a[6].n;
+    int sound = chosen_sound(&a[0], &a[1], &a[2]) && grid_sound(&v.g, a[3].n - 2) && a[4].n == rows + 1 &&
+                a[5].n < INT32_MAX && v.row_start[0] == 0 && v.row_start[rows] == a[5].n;
+    for (int64_t r = 0; sound && r < rows; r++) sound = v.row_start[r] <= v.row_start[r + 1];
+    if (!sound) {
+        short_array("start");
+        goto done;
+    }
+    int bad = visit_all(&v, &a[0], &a[1], &a[2]);
+    if (bad == NO_MEMORY) PyErr_NoMemory();
+    else if (bad == UNLUCKY) answer = Py_NewRef(Py_None);
+    else if (bad < 0 || v.total >= UINT32_MAX) short_array("part_owner");
+    else
+        answer = Py_BuildValue("Ly#", (long long)v.total, v.holders.n ? (const char *)v.holders.item : "",
+                               (Py_ssize_t)(v.holders.n * (int64_t)sizeof(int32_t)));
+done:
+    free(v.ring);
+    free(v.cross);
+    free(v.row_at);
+    free(v.holders.item);
+    let_go(a, 7);
+    return answer;
+}
+
+PyDoc_STRVAR(fill_doc, "fill(wkb, offsets, chosen, kinds, x, y, cell, columns, rows, start, segment)\n\n"
+                       "Second pass: copy the segments into their cells, 40 bytes each. `start` comes in summed up, and leaves with\n"
+                       "the start of cell c at start[c] and its end at start[c + 1].");
+static PyObject *fill(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[5], *answer = NULL;
+    Array a[5] = {0};
+    Visit v = {.task = FILL};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOOidddLLOO", &from[0], &from[1], &from[2], &v.want, &v.g.x, &v.g.y, &v.g.cell,
+                          &columns, &rows, &from[3], &from[4]))
+        return NULL;
+    v.g.columns = columns, v.g.rows = rows;
+    if (take(from[0], &a[0], 1, 0, "wkb") < 0 || take(from[1], &a[1], 8, 0, "offsets") < 0 ||
+        take(from[2], &a[2], 8, 0, "chosen") < 0 || take(from[3], &a[3], 4, 1, "start") < 0 ||
+        take(from[4], &a[4], 8, 1, "segment") < 0)
+        goto done;
+    v.start = a[3].at, v.segment = a[4].at, v.total = a[4].n / 5;
+    if (!chosen_sound(&a[0], &a[1], &a[2]) || !grid_sound(&v.g, a[3].n - 2)) {
+        short_array("start");
+        goto done;
+    }
+    if (visit_all(&v, &a[0], &a[1], &a[2]) < 0) short_array("segment");
+    else answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 5);
+    return answer;
+}
+
+PyDoc_STRVAR(steps_doc, "ring_steps(start, columns, rows, steps): how many rings of cells round each cell are empty,\n"
+                        "255 at most (Chebyshev distance to the nearest cell that holds anything).");
+static PyObject *ring_steps(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[2], *answer = NULL;
+    Array a[2] = {0};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OLLO", &from[0], &columns, &rows, &from[1])) return NULL;
+    Grid g = {0, 0, 1.0, columns, rows};
+    if (take(from[0], &a[0], 4, 0, "start") < 0 || take(from[1], &a[1], 1, 1, "steps") < 0) goto done;
+    if (!grid_sound(&g, a[0].n - 2) || a[1].n != a[0].n - 2) {
+        short_array("steps");
+        goto done;
+    }
+    const uint32_t *start = a[0].at;
+    uint8_t *steps = a[1].at;
+    int64_t nc = columns, nr = rows;
+    PyThreadState *state = PyEval_SaveThread();
+#define LESS(v, at)                           \
+    do {                                      \
+        int near_ = (at);                     \
+        if (near_ + 1 < (v)) (v) = near_ + 1; \
+    } while (0)
+    for (int64_t r = 0; r < nr; r++)
+        for (int64_t c = 0; c < nc; c++) {
+            int64_t k = r * nc + c;
+            int v = start[k + 1] > start[k] ? 0 : 255;
+            if (r > 0) {
+                const uint8_t *up = steps + k - nc;
+                LESS(v, up[0]);
+                if (c > 0) LESS(v, up[-1]);
+                if (c + 1 < nc) LESS(v, up[1]);
+            }
+            if (c > 0) LESS(v, steps[k - 1]);
+            steps[k] = (uint8_t)v;
+        }
+    for (int64_t r = nr - 1; r >= 0; r--)
+        for (int64_t c = nc - 1; c >= 0; c--) {
+            int64_t k = r * nc + c;
+            int v = steps[k];
+            if (r + 1 < nr) {
+                const uint8_t *down = steps + k + nc;
+                LESS(v, down[0]);
+                if (c > 0) LESS(v, down[-1]);
+                if (c + 1 < nc) LESS(v, down[1]);
+            }
+            if (c + 1 < nc) LESS(v, steps[k + 1]);
+            steps[k] = (uint8_t)v;
+        }
+#undef LESS
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 2);
+    return answer;
+}
+
+/* Queries ---------------------------------------------------------------------------------------------------- */
+
+typedef struct {
+    Grid g;
+    const uint32_t *start;
+    const Segment *segment;
+    const double *half; /* by owner, or NULL: no line has a width */
+    double half_most;
+} Cells;
+
+typedef struct {
+    double px, py, scale, tie;
+    double best, limit; /* planar, width taken off; what lies beyond the limit is not looked at */
+    int32_t owner;
+    int several, within, first_only;
+} Look;
+
+static void look_in(const Cells *cells, int64_t cell, Look *look) {
+    for (int64_t i = cells->start[cell], end = cells->start[cell + 1]; i < end; i++) {
+        const Segment *s = cells->segment + i;
+        double dx = s->x2 - s->x1, dy = s->y2 - s->y1, ex = look->px - s->x1, ey = look->py - s->y1;
+        double t = ex * dx + ey * dy;
+        if (t > 0) {
+            double squared = dx * dx + dy * dy;
+            t = t < squared ? t / squared : 1;
+            ex -= t * dx, ey -= t * dy;
+        }
+        double away = ex * ex + ey * ey, half = cells->half ? cells->half[s->owner] * look->scale : 0;
+        double far = look->limit + half;
+        if (away > far * far) continue;
+        away = sqrt(away) - half;
+        if (half > 0 && away <= 0) look->within = 1;
+        if (away < 0) away = 0;
+        int32_t owner = s->owner;
+        if (look->first_only) {
+            if (away <= look->limit && owner < look->owner) look->owner = owner;
+            continue;
+        }
+        if (away < look->best - look->tie) {
+            look->best = away, look->owner = owner, look->several = 0;
+        } else if (away <= look->best + look->tie) {
+            if (owner != look->owner) look->several = 1;
+            if (away < look->best) look->best = away, look->owner = owner;
+        } else {
+            continue;
+        }
+        if (look->best + look->tie < look->limit) look->limit = look->best + look->tie;
+    }
+}
+
+/* All cells that may hold something within the limit, ring by ring round the cell of the point. */
+static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t ring, Look *look) {
+    const Grid *g = &cells->g;
+    double west = look->px - (double)column * g->cell, east = g->cell - west;
+    double south = look->py - (double)row * g->cell, north = g->cell - south;
+    if (ring == 0) {
+        look_in(cells, row * g->columns + column, look);
+        ring = 1;
+    }
+    for (;; ring++) {
+        double out = (double)(ring - 1) * g->cell, far = look->limit + cells->half_most * look->scale;
+        int w = west + out <= far && column - ring >= 0, e = east + out <= far && column + ring < g->columns;
+        int s = south + out <= far && row - ring >= 0, n = north + out <= far && row + ring < g->rows;
+        if (!(w || e || s || n)) {
+            if (west + out > far && east + out > far && south + out > far && north + out > far) return;
+            if (column - ring < 0 && column + ring >= g->columns && row - ring < 0 && row + ring >= g->rows) return;
+            continue;
+        }
+        int64_t c0 = column - ring < 0 ? 0 : column - ring, c1 = column + ring >= g->columns ? g->columns - 1 : column + ring;
+        int64_t r0 = row - ring + 1 < 0 ? 0 : row - ring + 1, r1 = row + ring - 1 >= g->rows ? g->rows - 1 : row + ring - 1;
+        for (int side = 0; side < 2; side++) {
+            if (!(side ? n : s)) continue;
+            double dy = (side ? north : south) + out;
+            int64_t line = (side ? row + ring : row - ring) * g->columns;
+            for (int64_t c = c0; c <= c1; c++) {
+                if (cells->start[line + c + 1] == cells->start[line + c]) continue;
+                double dx = c < column ? west + (double)(column - c - 1) * g->cell
+                            : c > column ? east + (double)(c - column - 1) * g->cell : 0;
+                far = look->limit + cells->half_most * look->scale;
+                if (dx * dx + dy * dy <= far * far) look_in(cells, line + c, look);
+            }
+        }
+        for (int side = 0; side < 2; side++) {
+            if (!(side ? e : w)) continue;
+            double dx = (side ? east : west) + out;
+            int64_t at = side ? column + ring : column - ring;
+            for (int64_t r = r0; r <= r1; r++) {
+                int64_t c = r * g->columns + at;
+                if (cells->start[c + 1] == cells->start[c]) continue;
+                double dy = r < row ? south + (double)(row - r - 1) * g->cell
+                            : r > row ? north + (double)(r - row - 1) * g->cell : 0;
+                far = look->limit + cells->half_most * look->scale;
+                if (dx * dx + dy * dy <= far * far) look_in(cells, c, look);
+            }
+        }
+    }
+}
+
+PyDoc_STRVAR(nearest_doc, "nearest(x, y, scale, reach, tie, limit, start, segment, half, cell, columns, rows, steps,\n"
+                          "        distance, first, within)\n\n"
+                          "Ground distance of each point to the nearest segment, half its width taken off, and the first owner\n"
+                          "among those within `tie` of it; nan and -1 beyond the reach. With `limit` (ground metres by point) only\n"
+                          "`first` is filled, with the first owner within it.");
+static PyObject *nearest(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[11], *answer = NULL;
+    Array a[11] = {0};
+    double reach, tie;
+    long long columns, rows;
+    Cells cells = {0};
+    if (!PyArg_ParseTuple(args, "OOOddOOOOdLLOOOO", &from[0], &from[1], &from[2], &reach, &tie, &from[3], &from[4],
+                          &from[5], &from[6], &cells.g.cell, &columns, &rows, &from[7], &from[8], &from[9], &from[10]))
+        return NULL;
+    cells.g.columns = columns, cells.g.rows = rows;
+    int limited = from[3] != Py_None, wide = from[6] != Py_None;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
+        take(from[2], &a[2], 8, 0, "scale") < 0 || (limited && take(from[3], &a[3], 8, 0, "limit") < 0) ||
+        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "segment") < 0 ||
+        (wide && take(from[6], &a[6], 8, 0, "half") < 0) || take(from[7], &a[7], 1, 0, "steps") < 0 ||
+        take(from[8], &a[8], 8, 1, "distance") < 0 || take(from[9], &a[9], 4, 1, "first") < 0 ||
+        take(from[10], &a[10], 1, 1, "within") < 0)
+        goto done;
+    int64_t n = a[0].n;
+    if (a[1].n != n || a[2].n != n || (limited && a[3].n != n) || a[8].n != n || a[9].n != n || a[10].n != n) {
+        short_array("x");
+        goto done;
+    }
+    cells.start = a[4].at, cells.segment = a[5].at, cells.half = wide ? a[6].at : NULL;
+    if (!grid_sound(&cells.g, a[4].n - 2) || a[7].n != a[4].n - 2 || cells.start[a[4].n - 2] > a[5].n / 5) {
+        short_array("start");
+        goto done;
+    }
+    for (Py_ssize_t i = 0; wide && i < a[6].n; i++)
+        if (cells.half[i] > cells.half_most) cells.half_most = cells.half[i];
+    const double *x = a[0].at, *y = a[1].at, *scale = a[2].at, *limit = a[3].at;
+    const uint8_t *steps = a[7].at;
+    double *distance = a[8].at;
+    int32_t *first = a[9].at;
+    uint8_t *within = a[10].at;
+    PyThreadState *state = PyEval_SaveThread();
+    for (int64_t i = 0; i < n; i++) {
+        Look look = {.px = x[i], .py = y[i], .scale = scale[i], .tie = tie * scale[i], .best = INFINITY, .owner = -1};
+        int64_t c = cell_of(x[i] / cells.g.cell, columns), r = cell_of(y[i] / cells.g.cell, rows);
+        look.limit = reach * scale[i] * (1 + 1e-12);
+        if (!limited) distance[i] = NAN, within[i] = 0, first[i] = -1;
+        if (c < 0 || r < 0 || c >= columns || r >= rows) continue;
+        int64_t ring = steps[r * columns + c];
+        if (limited) {
+            look.limit = limit[i] * scale[i] * (1 + 1e-15);
+            look.first_only = 1;
+            look.owner = INT32_MAX;
+            look_round(&cells, c, r, ring, &look);
+            first[i] = look.owner == INT32_MAX ? -1 : look.owner;
+            continue;
+        }
+        look_round(&cells, c, r, ring, &look);
+        if (!(look.best / scale[i] <= reach)) continue;
+        distance[i] = look.best / scale[i];
+        within[i] = (uint8_t)look.within;
+        if (look.several) {
+            look.limit = look.best + look.tie;
+            look.first_only = 1;
+            look_round(&cells, c, r, ring, &look);
+        }
+        first[i] = look.owner;
+    }
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 11);
+    return answer;
+}
+
+static double turn(double ax, double ay, double bx, double by, double cx, double cy) {
+    return (bx - ax) * (cy - ay) - (by - ay) * (cx - ax);
+}
+
+static int by_part(const void *one, const void *two) {
+    int32_t a = *(const int32_t *)one, b = *(const int32_t *)two;
+    return a < b ? -1 : a > b;
+}
+
+PyDoc_STRVAR(inside_doc, "inside(x, y, listed, holder_start, holder, start, segment, cell, columns, rows, shift)\n\n"
+                         "Which polygons hold each point: those that hold the centre of its cell (`holder`, by place in the\n"
+                         "list of cells, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
+                         "bytes of int32 pairs (point + shift, part), points and parts ascending.");
+static PyObject *inside(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[7], *answer = NULL;
+    Array a[7] = {0};
+    Grid g = {0};
+    long long columns, rows, shift;
+    if (!PyArg_ParseTuple(args, "OOOOOOOdLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
+                          &g.cell, &columns, &rows, &shift))
+        return NULL;
+    g.columns = columns, g.rows = rows;
+    Pairs pairs = {0};
+    int32_t *crossed_part = NULL;
+    int64_t room = 0;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
+        take(from[2], &a[2], 4, 0, "listed") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
+        take(from[4], &a[4], 4, 0, "holder") < 0 || take(from[5], &a[5], 4, 0, "start") < 0 ||
+        take(from[6], &a[6], 8, 0, "segment") < 0)
+        goto done;
+    int64_t n = a[0].n, lists = a[3].n - 1;
+    const int64_t *holder_start = a[3].at;
+    const uint32_t *start = a[5].at;
+    const int32_t *listed = a[2].at, *holder = a[4].at;
+    int sound = grid_sound(&g, a[5].n - 2) && a[1].n == n && a[2].n == n && lists >= 0 && holder_start[lists] <= a[4].n &&
+                start[a[5].n - 2] <= a[6].n / 5;
+    for (int64_t i = 0; sound && i < n; i++) sound = listed[i] >= 0 && listed[i] < lists;
+    if (!sound) {
+        short_array("listed");
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at;
+    const Segment *segment = a[6].at;
+    int bad = 0;
+    PyThreadState *state = PyEval_SaveThread();
+    for (int64_t i = 0; i < n && !bad; i++) {
+        int64_t column = cell_of(x[i] / g.cell, columns), row = cell_of(y[i] / g.cell, rows);
+        if (column < 0 || row < 0 || column >= columns || row >= rows) continue;
+        int64_t cell = row * columns + column, many = 0;
+        double cx = ((double)column + 0.5) * g.cell, cy = ((double)row + 0.5) * g.cell;
+        if (room_for((void **)&crossed_part, &room, (int64_t)start[cell + 1] - start[cell], sizeof(int32_t)) < 0) {
+            bad = 1;
+            break;
+        }
+        for (int64_t k = start[cell]; k < start[cell + 1]; k++) {
+            const Segment *s = segment + k;
+            if ((turn(cx, cy, x[i], y[i], s->x1, s->y1) >= 0) == (turn(cx, cy, x[i], y[i], s->x2, s->y2) >= 0)) continue;
+            if ((turn(s->x1, s->y1, s->x2, s->y2, cx, cy) >= 0) == (turn(s->x1, s->y1, s->x2, s->y2, x[i], y[i]) >= 0))
+                continue;
+            crossed_part[many++] = s->part;
+        }
+        const int32_t *held = holder + holder_start[listed[i]], *held_end = holder + holder_start[listed[i] + 1];
+        if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
+        for (int64_t k = 0; (k < many || held < held_end) && !bad;) {
+            int32_t p = k < many && (held == held_end || crossed_part[k] < *held) ? crossed_part[k] : *held;
+            int odd = 0;
+            for (; held < held_end && *held == p; held++) odd ^= 1;
+            for (; k < many && crossed_part[k] == p; k++) odd ^= 1;
+            if (odd && push(&pairs, (int32_t)(i + shift), p) < 0) bad = 1;
+        }
+    }
+    PyEval_RestoreThread(state);
+    if (bad) PyErr_NoMemory();
+    else answer = PyBytes_FromStringAndSize((const char *)pairs.item, (Py_ssize_t)(pairs.n * (int64_t)sizeof(int32_t)));
+done:
+    free(crossed_part);
+    free(pairs.item);
+    let_go(a, 7);
+    return answer;
+}
+
+static PyMethodDef methods[] = {
+    {"survey", survey, METH_VARARGS, survey_doc},
+    {"count", count, METH_VARARGS, count_doc},
+    {"fill", fill, METH_VARARGS, fill_doc},
+    {"ring_steps", ring_steps, METH_VARARGS, steps_doc},
+    {"nearest", nearest, METH_VARARGS, nearest_doc},
+    {"inside", inside, METH_VARARGS, inside_doc},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_grid", "The grid engine.", 0, methods, NULL, NULL, NULL, NULL};
+
+PyMODINIT_FUNC PyInit__grid(void) { return PyModuleDef_Init(&module); }

@@ -1,0 +1,27 @@
+"""The engines, and which one runs: all give the same results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeAlias
+
+from riskmap.measure import pieces
+from riskmap.measure.shapes import Found, Shapes
+from riskmap.model import FloatArray
+
+__all__ = ["ENGINES", "Engine", "engine_name"]
+
+Engine: TypeAlias = Callable[[Shapes, FloatArray, FloatArray, FloatArray, float], Found]
+
+ENGINES: dict[str, Engine] = {"shapely": pieces.find_near}  # the fastest first
+try:
+    from riskmap.measure import grid
+except ImportError:  # built without a compiler
+    pass
+else:
+    ENGINES = {"grid": grid.find_near, **ENGINES}
+
+
+def engine_name() -> str:
+    """Return the name of the engine that runs, the fastest there is."""
+    return next(iter(ENGINES))
