@@ -1,0 +1,7 @@
+"""Pressure and guards -> what to do at each tree: the cheapest guards that stop what must be stopped."""
+
+from __future__ import annotations
+
+from riskmap.choose.guards import choose_guards
+
+__all__ = ["choose_guards"]

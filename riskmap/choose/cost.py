@@ -1,0 +1,169 @@
+"""What a guard costs at one tree: real cut lengths, stakes, ties and work; now, and over the years it is needed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from riskmap.choose.part import Part
+
+__all__ = ["Bill", "Rates", "bill_of", "cut_length_m", "pieces_per_roll", "wrap_length_m"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """What an hour and small material cost, in one currency; figures of work.csv or of the user."""
+
+    currency: str
+    hour: float
+    small: dict[str, float]  # stakes, ties, gates by key
+    remove_share: float
+    paint_m2: float
+
+    def __hash__(self) -> int:
+        """Hash by value, so that bills can be kept."""
+        return hash((self.currency, self.hour, tuple(sorted(self.small.items()))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bill:
+    """What one part asks for at one tree.
+
+    Attributes
+    ----------
+    material : float
+        Money for one set of material; nan where no price is known.
+    hours : float
+        Work of fitting it.
+    visits : float
+        Fittings a year: one for the year it is first fitted, then one a year for seasonal guards.
+    """
+
+    material: float
+    hours: float
+    refit_hours: float  # a year, after the first fitting: on and off again, topping up
+    refit_material: float
+    remove_hours: float
+    life_years: float
+
+    def first(self, hour: float) -> float:
+        """Return the money up to and including the first fitting."""
+        return self.material + self.hours * hour
+
+    def over(self, years: float, hour: float) -> float:
+        """Return the money over so many years: renewals, seasonal work and taking off included."""
+        renewals = math.ceil(years / self.life_years - 1e-9) if self.life_years >= 1 else 1
+        fitted = renewals * (self.material + self.hours * hour)
+        seasonal = max(years - renewals, 0.0) * (self.refit_material + self.refit_hours * hour)
+        return fitted + seasonal + self.remove_hours * hour
+
+
+def cut_length_m(stem_mm: float, standoff_mm: float, overlap_mm: float, pitch_mm: float | None = None) -> float:
+    """Return the length of roll that goes round a stem: 2π(r + s) + overlap, up to the next wire.
+
+    Parameters
+    ----------
+    stem_mm, standoff_mm, overlap_mm : float
+        Stem diameter, gap to the bark, overlap. [mm]
+    pitch_mm : float, optional
+        Welded wire is cut at a wire: the piece is rounded up to this pitch. [mm]
+
+    Returns
+    -------
+    float
+        Length of the piece. [m]
+
+    Examples
+    --------
+    A 2 in stem, 3 in of gap and 2 in of overlap take 27.13 in:
+
+    >>> round(cut_length_m(50.8, 76.2, 50.8) / 0.0254, 2)
+    27.13
+    """
+    length_mm = 2 * math.pi * (stem_mm / 2 + standoff_mm) + overlap_mm
+    if pitch_mm:
+        length_mm = math.ceil(length_mm / pitch_mm - 1e-9) * pitch_mm
+    return length_mm / 1000
+
+
+def pieces_per_roll(roll_m: float, piece_m: float) -> int:
+    """Return how many whole pieces a roll gives; an offcut shorter than a piece is waste.
+
+    Examples
+    --------
+    >>> pieces_per_roll(30.48, 27.13 * 0.0254)
+    44
+    """
+    return math.floor(roll_m / piece_m + 1e-9)
+
+
+def wrap_length_m(stem_mm: float, height_mm: float, width_mm: float, overlap_share: float) -> float:
+    """Return the length of wrap wound up a stem.
+
+    Examples
+    --------
+    A 4 in wrap with a third overlapped, on 48 in of a 1.5 in stem, takes about 97 in:
+
+    >>> round(wrap_length_m(38.1, 1219.2, 101.6, 0.33) / 0.0254, 1)
+    97.1
+    """
+    pitch_mm = width_mm * (1 - overlap_share)
+    return height_mm / pitch_mm * math.hypot(math.pi * stem_mm, pitch_mm) / 1000
+
+
+def bill_of(part: Part, stem_mm: float, rates: Rates) -> Bill:
+    """Work out what one part costs at a stem of this caliper.
+
+    Parameters
+    ----------
+    part : Part
+        Guard, height and stand-off.
+    stem_mm : float
+        Caliper. [mm]
+    rates : Rates
+        Wage and small material.
+    """
+    guard = part.guard
+    hours = guard.minutes / 60
+    small = guard.stakes * rates.small.get(guard.stake, 0.0) + guard.ties * rates.small["tie"]
+    price = math.nan if guard.price_central is None else guard.price_central
+    material = _quantity(part, stem_mm, rates) * price * _height_share(part) + small
+    refit_hours, refit_material = (hours * (1 + rates.remove_share), 0.0) if guard.seasonal else (0.0, 0.0)
+    if guard.renew_days:
+        times = max(len(part.months()) * 30.4 / guard.renew_days, 1.0)
+        refit_hours, refit_material = hours * times, material * times
+    return Bill(
+        material=material,
+        hours=hours,
+        refit_hours=refit_hours,
+        refit_material=refit_material,
+        remove_hours=0.0 if guard.kind in {"paint", "spray", "ground"} else hours * rates.remove_share,
+        life_years=guard.life_years,
+    )
+
+
+def _height_share(part: Part) -> float:
+    """Prices go with the height."""
+    return part.height_mm / part.guard.price_height_mm if part.guard.price_height_mm else 1.0
+
+
+def _quantity(part: Part, stem_mm: float, rates: Rates) -> float:
+    """How many priced units one tree takes; of a roll, the share that a whole piece takes."""
+    guard = part.guard
+    if guard.kind == "wrap":
+        length_m = wrap_length_m(stem_mm, part.height_mm, guard.wrap_width_mm or 100.0, (guard.overlap_mm or 0.0) / 100)
+        return _share_of_roll(guard.price_roll_m or math.nan, length_m)
+    if guard.unit == "roll":
+        length_m = cut_length_m(stem_mm, part.standoff_mm, guard.overlap_mm or 0.0, guard.pitch_mm)
+        return _share_of_roll(guard.price_roll_m or math.nan, length_m)
+    if guard.kind == "paint":
+        return math.pi * stem_mm * part.height_mm / 1e6 / rates.paint_m2
+    if guard.unit == "m3":
+        return math.pi * ((guard.ring_radius_mm or 0.0) / 1000) ** 2 * (guard.depth_mm or 0.0) / 1000
+    return 1.0
+
+
+def _share_of_roll(roll_m: float, piece_m: float) -> float:
+    """Share of a roll for one piece, offcut included; a piece longer than the roll takes whole rolls joined."""
+    pieces = pieces_per_roll(roll_m, piece_m)
+    return 1 / pieces if pieces else math.ceil(piece_m / roll_m)

@@ -1,0 +1,110 @@
+"""Why a set of guards was chosen, in sentences with both numbers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from riskmap.choose.demand import Ground
+from riskmap.choose.fit import fit_part
+from riskmap.choose.menu import Menu
+from riskmap.choose.part import Part
+from riskmap.choose.pick import FULL, Pick
+from riskmap.choose.say import sentence
+from riskmap.choose.suit import Stand, unsuited
+from riskmap.choose.words import agent_words, joined, money_words
+from riskmap.model import BoolArray
+
+__all__ = ["explain", "named", "neighbour"]
+
+
+def named(parts: tuple[Part, ...], units: str) -> str:
+    """Return a set's name: parts joined by plus signs, inner first."""
+    return " + ".join(part.label(units) for part in parts)
+
+
+def explain(menu: Menu, pick: Pick, need: BoolArray, stand: Stand, units: str) -> str:
+    """Return what each part stops and what stays open, with the numbers that decide.
+
+    Parameters
+    ----------
+    menu : Menu
+        Where the agents, the ground and all other guards stand.
+    pick : Pick
+        The set chosen.
+    need : ndarray, shape (agent,)
+        Agents that had to be stopped.
+    stand : Stand
+        The tree.
+    units : {"metric", "us"}
+        Units that people read.
+    """
+    said = []
+    ground = replace(menu.ground, stem_mm=stand.stem_mm)
+    credited = {int(place): _credited(pick, menu.agents[place], ground) for place in np.flatnonzero(need)}
+    for part in pick.parts:
+        ours = [place for place, (by, level) in credited.items() if by == part and level > 0]
+        words = [sentence(fit_part(part, menu.agents[place], ground), units) for place in ours]
+        full = [text.removeprefix("stops ") for text in words if text.startswith("stops ")]
+        partly = [text for text in words if not text.startswith("stops ")]
+        does = "; ".join(filter(None, ["stops " + ", ".join(full) if full else "", *partly]))
+        said.append(f"{part.label(units)}: {does or 'adds nothing here'}.")
+    if pick.follows:
+        said.append("The two take turns through the year.")
+    for place, (_, level) in credited.items():
+        if level == 0:
+            said.append(_open_words(menu, pick, place, stand, units))
+    return " ".join(said)
+
+
+def _credited(pick: Pick, agent: str, ground: Ground) -> tuple[Part, int]:
+    """The part that does most against an agent, and how much."""
+    answers = [fit_part(part, agent, ground) for part in pick.parts]
+    best = max(range(len(answers)), key=lambda number: (answers[number].level, -answers[number].leaves, -number))
+    return pick.parts[best], answers[best].level
+
+
+def _open_words(menu: Menu, pick: Pick, place: int, stand: Stand, units: str) -> str:
+    """Why one agent stays open: what the set lacks, and why what would stop it does not go here."""
+    agent, ground = menu.agents[place], replace(menu.ground, stem_mm=stand.stem_mm)
+    lacks = joined([sentence(fit_part(part, agent, ground), units) for part in pick.parts])
+    return f"Left open: {lacks}. {would_stop(menu, place, stand, units)}".strip()
+
+
+def would_stop(menu: Menu, place: int, stand: Stand, units: str) -> str:
+    """Return why no guard here stops an agent: the cheapest that would, and why it can't be used."""
+    able = np.flatnonzero(menu.level[:, place] >= FULL)
+    whom = agent_words(menu.agents[place])
+    first = menu.shelf.prices_at(stand.stem_mm).first(menu.shelf.rates.hour)
+    refused = [(first[part], int(part)) for part in able if unsuited(menu.parts[int(part)], stand, units)]
+    if not refused:
+        return f"No guard for single trees that may be used stops {whom} here."
+    part = menu.parts[min(refused)[1]]
+    return f"{part.label(units)} would stop {whom}: {unsuited(part, stand, units)}."
+
+
+def neighbour(menu: Menu, pick: Pick, need: BoolArray, currency: str, units: str) -> dict[str, object]:
+    """Return a set beside the one chosen: its name, what it costs and what it leaves open.
+
+    Parameters
+    ----------
+    menu : Menu
+        Where the agents stand.
+    pick : Pick
+        The next cheaper or the next better set.
+    need : ndarray, shape (agent,)
+        Agents that had to be stopped.
+    currency : str
+        Of the money.
+    units : {"metric", "us"}
+        Units that people read.
+    """
+    left = [menu.agents[place] for place in np.flatnonzero(need & (pick.level < FULL))]
+    return {
+        "guard": named(pick.parts, units),
+        "keys": [part.guard.key for part in pick.parts],
+        "cost": round(pick.first, 2),
+        "cost_words": money_words(pick.first, currency),
+        "leaves_open": left,
+    }
