@@ -1,0 +1,82 @@
+"""What a run leaves behind: map, tables and the record, each written from a `Result` and independent of the others."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Callable, Iterable, Iterator
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from riskmap.errors import MachineError, shown
+
+if TYPE_CHECKING:
+    from riskmap.model import Result, Watch
+
+__all__ = ["DELIVERABLES", "Deliverable", "write_result"]
+
+
+class Deliverable(NamedTuple):
+    """One thing a run can write: its file, and where the function stands that writes it."""
+
+    file: str
+    module: str
+    function: str
+
+
+DELIVERABLES: Final[dict[str, Deliverable]] = {  # the word after --only; modules are imported when wanted
+    "map": Deliverable("map.html", "riskmap.deliver.html_map", "write_map"),
+    "csv": Deliverable("trees.csv", "riskmap.deliver.tables", "write_csv"),
+    "parquet": Deliverable("trees.parquet", "riskmap.deliver.tables", "write_parquet"),
+    "gpkg": Deliverable("trees.gpkg", "riskmap.deliver.geopackage", "write_geopackage"),
+    "summary": Deliverable("summary.csv", "riskmap.deliver.summary", "write_summary"),
+}
+RECORD: Final = Deliverable("run.json", "riskmap.deliver.record", "write_record")  # always, and last
+
+_DISK_ERRORS: Final = frozenset(
+    {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
+)
+_DISK_WORDS: Final = ("disk", "space", "too large", "i/o", "failed to write", "cannot write", "could not write")
+
+
+def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watch: Watch) -> list[str]:
+    """Write the deliverables asked for (all, when none is named) and, last, run.json.
+
+    Returns
+    -------
+    list of str
+        Names of the files written, run.json last.
+    """
+    wanted = frozenset(only) or DELIVERABLES.keys()
+    written: list[str] = []
+    for name in [name for name in DELIVERABLES if name in wanted]:
+        with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
+            written += _function(DELIVERABLES[name])(result, folder)
+    with _naming(RECORD.file):
+        return [*written, *_function(RECORD)(result, folder, written=written, timings=watch.timings)]
+
+
+def _function(deliverable: Deliverable) -> Callable[..., list[str]]:
+    """Import the function that writes one deliverable."""
+    function: Callable[..., list[str]] = getattr(import_module(deliverable.module), deliverable.function)
+    return function
+
+
+@contextlib.contextmanager
+def _naming(file: str) -> Iterator[None]:
+    """Turn what the disk says into a `MachineError` that names the file; let every other error pass.
+
+    GDAL, SQLite and Arrow each say it in a class of their own, so where no error number decides, the words do.
+    """
+    try:
+        yield
+    except Exception as error:
+        number, words = (error.errno, error.strerror) if isinstance(error, OSError) else (None, None)
+        words = words or str(error)
+        if number not in _DISK_ERRORS and not any(word in words.lower() for word in _DISK_WORDS):
+            raise
+        raise MachineError(
+            f"{file} could not be written ({shown(words)}): the disk is full or a limit on file size or rights was "
+            "met; what stood there before is unchanged"
+        ) from error

@@ -1,0 +1,160 @@
+"""Ground layers and reach areas as delta-coded steps: geometry only, no attribute of the user's reaches the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from riskmap import tables
+from riskmap.deliver.html_map.encode import Payload, mercator, zigzag
+from riskmap.draw.palette import FALLBACK_GROUND, GROUND_STYLES, GroundStyle
+from riskmap.draw.reach import Reach
+from riskmap.model import FloatArray, IntArray, Site
+from riskmap.project.degrees import to_degrees
+
+__all__ = ["Box", "Frame", "add_ground", "add_reach", "site_box"]
+
+STEP_M: Final = 0.1
+TOLERANCE_M: Final = 0.15
+MOST_VERTICES: Final = 250_000  # past this a layer is drawn more coarsely: a page must still open on a phone
+Box = tuple[float, float, float, float]
+Geometries = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Where steps are counted from: shared by every layer of a page."""
+
+    site: Site
+    origin_x: float
+    origin_y: float
+    step: float
+    turn: bool  # the site lies across longitude 180
+
+    def steps(self, x_m: FloatArray, y_m: FloatArray) -> IntArray:
+        """Whole steps from the origin, y downward, shape (place, 2); the origin where the CRS gives no answer."""
+        lon, lat = to_degrees(self.site, x_m, y_m)
+        lon = np.where(self.turn & (lon < 0), lon + 360.0, lon)
+        east, north = mercator(lon, lat)
+        both = np.column_stack([east - self.origin_x, self.origin_y - north]) / self.step
+        return np.rint(np.where(np.isfinite(both), both, 0.0)).astype(np.int64)
+
+
+def site_box(site: Site, margin_m: float) -> Box | None:
+    """Return the box of the site's body in the working CRS, widened; of the layers where no tree has a place."""
+    placed = site.trees.placed
+    if placed.any():
+        x_m, y_m = site.trees.x_m[placed], site.trees.y_m[placed]
+        low, high = (0.0, 1.0) if len(x_m) < 50 else (0.005, 0.995)
+        left, right = np.quantile(x_m, (low, high))
+        bottom, top = np.quantile(y_m, (low, high))
+        # Small sites are looked at from farther off, as wide as they are; of a city that would be mostly other towns.
+        margin = margin_m + min(max(right - left, top - bottom), 1500.0)
+        return float(left - margin), float(bottom - margin), float(right + margin), float(top + margin)
+    shapes = [layer.geometry for layer in site.layers if len(layer.geometry)]
+    if not shapes:
+        return None
+    left, bottom, right, top = shapely.total_bounds(np.concatenate(shapes))
+    return float(left - margin_m), float(bottom - margin_m), float(right + margin_m), float(top + margin_m)
+
+
+def add_ground(payload: Payload, frame: Frame, box: Box | None) -> list[dict[str, Any]]:
+    """Append every role's layers to the payload, lowest drawn first, and return their entries for the page."""
+    entries = []
+    order = {role: place for place, role in enumerate(GROUND_STYLES)}
+    roles = sorted({layer.role for layer in frame.site.layers}, key=lambda role: (order.get(role, -1), role))
+    for role in roles:
+        shapes = np.concatenate([layer.geometry for layer in frame.site.layers if layer.role == role])
+        style = GROUND_STYLES.get(role, FALLBACK_GROUND)
+        names = {layer.data.source.layer or layer.data.source.file for layer in frame.site.layers if layer.role == role}
+        row = tables.roles().get(role)
+        entry = _entry(f"ground:{role}", row.label if row else role, style)
+        entry |= {"role": role, "from": sorted(names)}
+        if _add_shapes(payload, frame, entry, _cut(shapes, box)):
+            entries.append(entry)
+    return entries
+
+
+def add_reach(payload: Payload, frame: Frame, box: Box | None, reaches: tuple[Reach, ...]) -> list[dict[str, Any]]:
+    """Append each agent's reach areas and return their entries for the page."""
+    entries = []
+    for reach in reaches:
+        bands = []
+        for band in reach.bands:
+            name = f"reach:{reach.agent}:{reach.role}:{band.band}"
+            entry: dict[str, Any] = {"name": name, "band": band.band, "to_m": band.to_m}
+            if band.area is not None:
+                _add_shapes(payload, frame, entry, _cut(np.array([band.area], dtype=object), box))
+            bands.append(entry)
+        label = tables.roles()[reach.role].label.lower()
+        entries.append({"agent": reach.agent, "ground": label, "bands": bands, "left_out": reach.left_out})
+    return entries
+
+
+def _entry(name: str, label: str, style: GroundStyle) -> dict[str, Any]:
+    """What the page knows of one layer."""
+    return {
+        "name": name,
+        "label": label,
+        "fill": style.fill,
+        "edge": style.edge,
+        "weight": style.weight,
+        "dash": style.dash,
+    }
+
+
+def _cut(shapes: Geometries, box: Box | None) -> Geometries:
+    """Keep what lies in the box."""
+    if box is None or not len(shapes):
+        return shapes
+    near = shapes[shapely.intersects(shapes, shapely.box(*box))]
+    within = shapely.covered_by(near, shapely.box(*box))
+    cut = near.copy()
+    cut[~within] = shapely.clip_by_rect(near[~within], *box)
+    kept: Geometries = cut[~shapely.is_empty(cut)]
+    return kept
+
+
+def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries) -> bool:
+    """Append one layer's shapes; say in the entry which kinds it has. False where nothing is left to draw."""
+    tolerance = TOLERANCE_M
+    simple = shapely.simplify(shapes, tolerance)
+    while shapely.get_num_coordinates(simple).sum() > MOST_VERTICES and tolerance < 20:
+        tolerance *= 2
+        simple = shapely.simplify(shapes, tolerance)
+    kinds = []
+    for kind, lines, rings in _by_kind(shapely.get_parts(simple)):
+        places, of_line = shapely.get_coordinates(lines, return_index=True)
+        steps = frame.steps(places[:, 0], places[:, 1])
+        moved = np.ones(len(steps), dtype=bool)
+        moved[1:] = (of_line[1:] != of_line[:-1]) | (steps[1:] != steps[:-1]).any(axis=1)
+        steps, of_line = steps[moved], of_line[moved]
+        deltas = np.diff(steps, axis=0, prepend=np.zeros((1, 2), dtype=np.int64))
+        payload.add_numbers(f"{entry['name']}:{kind}:x", zigzag(deltas[:, 0]))
+        payload.add_numbers(f"{entry['name']}:{kind}:y", zigzag(deltas[:, 1]))
+        payload.add_numbers(f"{entry['name']}:{kind}:n", np.bincount(of_line, minlength=len(lines)))
+        payload.add_numbers(f"{entry['name']}:{kind}:rings", rings)
+        kinds.append(kind)
+    entry["kinds"] = kinds
+    return bool(kinds)
+
+
+def _by_kind(parts: Geometries) -> Iterator[tuple[str, Geometries, IntArray]]:
+    """Areas as their rings, lines, and points: each with how many rings a shape has."""
+    parts = shapely.get_parts(parts)  # collections inside collections
+    types = shapely.get_type_id(parts)
+    areas = parts[types == 3]
+    if len(areas):
+        rings, of_area = shapely.get_rings(areas, return_index=True)
+        yield "area", rings, np.bincount(of_area, minlength=len(areas)).astype(np.int64)
+    lines = parts[(types == 1) | (types == 2)]
+    if len(lines):
+        yield "line", lines, np.ones(len(lines), dtype=np.int64)
+    points = parts[types == 0]
+    if len(points):
+        yield "point", points, np.ones(len(points), dtype=np.int64)

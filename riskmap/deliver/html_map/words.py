@@ -1,0 +1,152 @@
+"""What the page says around the map: counts, data, sources, what was not surveyed."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+
+from riskmap import tables
+from riskmap.draw.cautions import CAUTIONS
+from riskmap.draw.classes import TreeClass, TreeClasses
+from riskmap.model import Result, Site
+from riskmap.rules import BAND_LIMITS, BAND_WORDS
+
+__all__ = ["agent_grade", "agent_meaning", "band_ranges", "headlines", "page_words"]
+
+MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+MOST_NOTES: Final = 30
+
+
+def agent_grade(agent: str) -> str:
+    """Return how well the agent's rate is known: the grade of its h0."""
+    rows = tables.figure_rows().get(agent, {}).values()
+    return next((row.grade for row in rows if row.figure == "h0"), "judgement")
+
+
+def agent_meaning(agent: str) -> str:
+    """Return what the agent does, as a sentence without its full stop."""
+    return tables.agents()[agent].meaning.rstrip(".")
+
+
+def band_ranges() -> list[str]:
+    """Return each band's range in percent a year.
+
+    Examples
+    --------
+    >>> band_ranges()
+    ['under 0.5 %', '0.5 to 5 %', '5 to 15 %', '15 to 35 %', '35 % or more']
+    """
+    limits = [f"{100 * limit:g}" for limit in BAND_LIMITS]
+    middle = [f"{low} to {high} %" for low, high in pairwise(limits)]
+    return [f"under {limits[0]} %", *middle, f"{limits[-1]} % or more"]
+
+
+def headlines(result: Result) -> list[str]:
+    """Return what a planner asks first: money and hours, and rows that are not on the map."""
+    lines = []
+    cost = float(np.nansum(result.choices.cost))
+    if cost > 0:
+        hours = float(np.nansum(result.choices.hours))
+        work = f", and about {hours:,.0f} hours of work" if hours >= 1 else ""
+        lines.append(f"First fitting: {result.choices.currency} {cost:,.0f}{work}.")
+    placed = int(result.site.trees.placed.sum())
+    if placed < result.site.trees.n:
+        lines.append(f"{_rows(result.site.trees.n - placed)} without a place: in the table, not on the map.")
+    unscored = result.site.trees.n - result.pressure.not_scored.null_count
+    if unscored:
+        lines.append(f"{_rows(unscored)} not scored at all.")
+    return lines
+
+
+def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
+    """Return every text of the page template; each is escaped there."""
+    settings = result.site.inputs.settings
+    n = result.site.trees.n
+    date = settings.date
+    return {
+        "title": settings.title,
+        "date_text": f"{date.day} {MONTHS[date.month - 1]} {date.year}",
+        "count_text": f"{n:,} {'tree' if n == 1 else 'trees'}",
+        "guard_counts": [_counted(entry) for entry in guards.classes],
+        "summary": headlines(result),
+        "cautions": CAUTIONS,
+        "band_lines": [f"{word}: {span}" for word, span in zip(BAND_WORDS, band_ranges(), strict=True)],
+        "not_surveyed": _not_surveyed(result),
+        "crs_text": crs_text(result.site),
+        "source_text": _source_text(result.site),
+        "sources": [_read_line(read.file, read.rows, read.facts) for read in result.site.inputs.read_as],
+        "notes": _notes(result),
+        "made_by": f"Made by riskmap {_version()}.",
+    }
+
+
+def crs_text(site: Site) -> str:
+    """Return the working CRS, its datum, what distances are, and how the page draws."""
+    authority = site.crs.to_authority()
+    code = f" ({':'.join(authority)})" if authority else ""
+    datum = site.crs.datum.name if site.crs.datum else "unknown"
+    return (
+        f"Measured in {site.crs.name}{code}, datum {datum}; distances are in metres on the ground. "
+        "Drawn in Web Mercator (EPSG:3857) from WGS 84, north up."
+    )
+
+
+def _source_text(site: Site) -> str:
+    """The files behind the map, in one sentence."""
+    files = list(dict.fromkeys(read.file for read in site.inputs.read_as))
+    if not files:
+        return ""
+    shown = ", ".join(files[:6]) + (f" and {len(files) - 6} more" if len(files) > 6 else "")
+    return f"Data: {shown}."
+
+
+def _read_line(file: str, rows: int, facts: Any) -> str:
+    """One file and how it was read."""
+    said = [f"{rows:,} {'row' if rows == 1 else 'rows'}"]
+    for name in ("layer", "crs"):
+        if facts.get(name):
+            said.append(f"{'CRS' if name == 'crs' else name} {facts[name]}")
+    return f"{file}: {', '.join(said)}"
+
+
+def _not_surveyed(result: Result) -> list[str]:
+    """The roles nobody gave, and the agents that cannot be scored without them."""
+    lines = []
+    for role in tables.roles().values():
+        concerned = [agent for agent in role.agents if agent in result.pressure.agents]
+        if concerned and role.key not in result.site.surveyed:
+            agents = ", ".join(tables.agents()[agent].label.lower() for agent in concerned)
+            lines.append(
+                f"{role.label} was not surveyed: {agents} {'are' if len(concerned) > 1 else 'is'} not scored from it."
+            )
+    return lines
+
+
+def _notes(result: Result) -> list[str]:
+    """Notes on the data, as many as read well."""
+    lines = [f"{note.file}: {note.what}. {note.remedy}".rstrip(". ") + "." for note in result.notes[:MOST_NOTES]]
+    if len(result.notes) > MOST_NOTES:
+        lines.append(f"{len(result.notes) - MOST_NOTES} more stand in run.json.")
+    return lines
+
+
+def _counted(entry: TreeClass) -> dict[str, str]:
+    """One row of the summary."""
+    return {"label": entry.label, "count_text": f"{entry.count:,}"}
+
+
+def _rows(number: int) -> str:
+    """So many rows."""
+    return f"{number:,} {'tree' if number == 1 else 'trees'}"
+
+
+def _version() -> str:
+    """Our own version."""
+    import riskmap
+
+    return str(riskmap.__version__)
