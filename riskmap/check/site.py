@@ -1,0 +1,98 @@
+"""What is suspicious once the site lies in metres: trees far off, systems used outside their area."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import pyproj
+
+from riskmap.check.words import counted, remarked
+from riskmap.errors import shown
+from riskmap.model import BoolArray, FloatArray, Note, Site
+
+__all__ = ["check_site"]
+
+AREA_MARGIN_DEG: Final = 0.5  # a zone is used a little beyond its edge without harm
+FAR_AT_LEAST_M: Final = 20_000.0
+FAR_TIMES: Final = 20.0  # times the distance within which nine trees in ten lie
+
+
+def check_site(site: Site) -> Site:
+    """Add notes that need the site in metres: trees far from the rest, systems used outside their area.
+
+    Parameters
+    ----------
+    site : Site
+        As projected.
+    """
+    trees, table = site.trees, site.trees.table
+    far = _far_from_rest(trees.x_m, trees.y_m, trees.placed & table.kept)
+    notes = []
+    if far.any():
+        notes.append(
+            Note.at(
+                far,
+                row=table.row,
+                tree_id=table.tree_id,
+                code="tree_far",
+                file=site.inputs.settings.trees.file,
+                what=f"{counted(far, 'tree')} more than {FAR_AT_LEAST_M / 1000:.0f} km from the middle of the others",
+                remedy="look at the coordinates",
+            )
+        )
+    notes += _outside_areas(site)
+    marked = replace(trees, table=remarked(table, {"tree_far": far}))
+    said = {(note.code, note.file, note.layer) for note in site.notes}
+    fresh = [note for note in notes if (note.code, note.file, note.layer) not in said]
+    return replace(site, trees=marked, notes=(*site.notes, *fresh))
+
+
+def _far_from_rest(x_m: FloatArray, y_m: FloatArray, used: BoolArray) -> BoolArray:
+    """Trees far out of the cloud of the others."""
+    far = np.zeros(len(x_m), dtype=bool)
+    if used.sum() < 3:
+        return far
+    off_m = np.hypot(x_m - np.median(x_m[used]), y_m - np.median(y_m[used]))
+    limit_m = max(FAR_AT_LEAST_M, FAR_TIMES * float(np.quantile(off_m[used], 0.9)))
+    far[used] = off_m[used] > limit_m
+    return far
+
+
+def _outside_areas(site: Site) -> Iterator[Note]:
+    """Coordinate systems used outside the area they are made for."""
+    trees, table = site.trees, site.trees.table
+    used = trees.placed & table.kept
+    sources: list[tuple[str, str, pyproj.CRS | None, str]] = [
+        (site.inputs.settings.trees.file, "", table.crs, "trees.crs"),
+        *((layer.data.source.file, layer.role, layer.data.crs, "layers.crs") for layer in site.layers),
+        ("", "", site.crs, "crs"),
+    ]
+    for file, layer, crs, key in sources:
+        outside = used & _outside(crs, trees.lon, trees.lat)
+        if crs is None or not outside.any():
+            continue
+        yield Note.at(
+            outside,
+            row=table.row,
+            tree_id=table.tree_id,
+            code="outside_area_of_use",
+            file=file or site.inputs.settings.file.name,
+            layer=layer,
+            what=f"{counted(outside, 'tree')} outside the area of {shown(crs.name)}: {shown(crs.area_of_use.name)}",
+            remedy=f"look whether that is the right coordinate system ({key})",
+        )
+
+
+def _outside(crs: pyproj.CRS | None, lon: FloatArray, lat: FloatArray) -> BoolArray:
+    """Places outside the area of use of a system, a margin allowed."""
+    area = crs.area_of_use if crs is not None else None
+    if area is None:
+        return np.zeros(len(lon), dtype=bool)
+    m = AREA_MARGIN_DEG
+    west, east = area.west - m, area.east + m
+    between = (lon >= west) & (lon <= east) if area.west <= area.east else (lon >= west) | (lon <= east)
+    found: BoolArray = ~(between & (lat >= area.south - m) & (lat <= area.north + m)) & np.isfinite(lon)
+    return found

@@ -1,0 +1,197 @@
+"""What a person at a terminal sees: progress on stderr, faults and notes, and a short summary of the result."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TextIO
+
+from riskmap.errors import InputError, shown
+
+if TYPE_CHECKING:
+    from riskmap.look_over import Findings
+    from riskmap.model import Note, Result
+    from riskmap.run import Delivered
+
+__all__ = ["TerminalWatch", "print_error", "print_findings", "print_notes", "print_result"]
+
+_BAR: Final = 24
+_NAMED: Final = 5  # rows named in a note's line; run.json holds the first 20
+_QUIETLY: Final = 0.1  # seconds between two drawings of the bar
+_ACTIONS: Final = {  # in the order in which people act
+    "remove": "take off",
+    "swap": "swap",
+    "loosen": "loosen",
+    "fit": "fit",
+    "keep": "keep",
+    "look": "look at first",
+    "none needed": "none needed",
+    "not a tree": "not a tree",
+}
+
+
+class TerminalWatch:
+    """A bar where stderr is a terminal, one line a station otherwise; -q says nothing, -v says more."""
+
+    def __init__(self, *, stream: TextIO | None = None, quiet: bool = False, verbose: bool = False) -> None:
+        self.timings: dict[str, float] = {}
+        self.stream = sys.stderr if stream is None else stream
+        self.quiet, self.verbose = quiet, verbose
+        self.draws = not quiet and self.stream.isatty()
+        self._name, self._drawn = "", 0.0
+        self._full, self._empty = "━╌" if "utf" in (self.stream.encoding or "utf").lower() else "#-"
+
+    @contextmanager
+    def station(self, name: str) -> Iterator[None]:
+        """Time one station, and say so."""
+        begun, self._name = time.perf_counter(), name
+        self._draw(0.0)
+        try:
+            yield
+        finally:
+            self._wipe()
+        spent = time.perf_counter() - begun
+        self.timings[name] = self.timings.get(name, 0.0) + spent
+        if not self.quiet and (self.verbose or not self.draws):
+            self._say(f"{name}: {spent:.2f} s")
+
+    def log(self, line: str) -> None:
+        """Say one line with -v."""
+        if self.verbose:
+            self._wipe()
+            self._say(f"  {line}")
+
+    def progress(self, done: int, total: int) -> None:
+        """Move the bar."""
+        if self.draws and time.perf_counter() - self._drawn > _QUIETLY:
+            self._draw(done / total if total else 0.0)
+
+    def _draw(self, share: float) -> None:
+        """Draw the bar over itself."""
+        if self.draws:
+            full = round(share * _BAR)
+            self.stream.write(f"\r\x1b[K{self._name:<22} {self._full * full}{self._empty * (_BAR - full)} {share:4.0%}")
+            self.stream.flush()
+            self._drawn = time.perf_counter()
+
+    def _wipe(self) -> None:
+        """Take the bar away."""
+        if self.draws:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()
+
+    def _say(self, line: str) -> None:
+        """Write one line."""
+        self.stream.write(line + "\n")
+        self.stream.flush()
+
+
+def print_error(error: Exception, stream: TextIO) -> None:
+    """Print every fault an error holds, a line each."""
+    lines = [problem.line() for problem in error.problems] if isinstance(error, InputError) else [str(error)]
+    for line in lines:
+        print(f"error: {line}", file=stream)
+
+
+def print_notes(notes: Iterable[Note], stream: TextIO) -> None:
+    """Print notes, a line each."""
+    for note in notes:
+        print(f"note: {_note_line(note)}", file=stream)
+
+
+def print_findings(findings: Findings, stream: TextIO) -> None:
+    """Print what ``riskmap check`` found: faults, notes, what was read as what, and how many of each."""
+    print_error(InputError(findings.problems), stream)
+    print_notes(findings.notes, stream)
+    for read in findings.read_as:
+        print(f"read: {shown(read.file)}: {read.rows:,} rows; {_facts(read.facts)}", file=stream)
+    for repair in findings.repaired:
+        place = f"{shown(repair.file)}{f', layer {shown(repair.layer)}' if repair.layer else ''}"
+        areas = (
+            f" (area {repair.area_before:.6g} -> {repair.area_after:.6g})"
+            if repair.area_before is not None and repair.area_after is not None
+            else ""
+        )
+        print(f"{repair.what}: {place}, feature {repair.feature}: {repair.why}{areas}", file=stream)
+    for why, trees in findings.not_scored.items():
+        print(f"not scored: {_count(trees, 'tree')}: {why}", file=stream)
+    for taken in findings.assumptions:
+        key = f" ({taken.key})" if taken.key else ""
+        print(f"assumed: {taken.topic} = {taken.taken}: {taken.why}{key}", file=stream)
+    print(f"{_count(len(findings.problems), 'fault')}, {_count(len(findings.notes), 'note')}", file=stream)
+
+
+def print_result(delivered: Delivered, stream: TextIO) -> None:
+    """Print where the result is, and its top lines."""
+    result, here = delivered.result, _nearby(delivered.folder)
+    if "map.html" in delivered.files:
+        print(f"young-tree damage map: {here / 'map.html'}", file=stream)
+    print(f"all files in {here}: {', '.join(delivered.files)}\n", file=stream)
+    print(f"{_count(result.site.trees.n, 'tree')}, {result.pressure.not_scored.null_count:,} scored", file=stream)
+    for row in _action_rows(result):
+        print(f"  {row}", file=stream)
+
+
+def _action_rows(result: Result) -> Iterator[str]:
+    """One line an action: how many trees, how much money, and the guard used most."""
+    import numpy as np
+
+    choices = result.choices
+    for action, words in _ACTIONS.items():
+        if action not in choices.action.values:
+            continue
+        here = choices.action.codes == choices.action.values.index(action)
+        cost = float(np.nansum(choices.cost[here]))
+        guards = np.bincount(choices.guard.codes[here & (choices.guard.codes >= 0)], minlength=1)
+        most = f"  mostly {choices.guard.values[int(guards.argmax())]}" if guards.any() and action != "remove" else ""
+        money = f"{cost:>12,.0f} {choices.currency}" if cost else " " * (13 + len(choices.currency))
+        yield f"{words:<14}{int(here.sum()):>9,}{money}{most}".rstrip()
+
+
+def _note_line(note: Note) -> str:
+    """A note as one line: where, what, what would do."""
+    place = [shown(note.file)] if note.file else []
+    place += [f"layer {shown(note.layer)}"] if note.layer else []
+    place += [f"column {shown(note.column)}"] if note.column else []
+    where = f"{', '.join(place)}: " if place else ""
+    return f"{where}{note.what}{_rows_of(note)}{f'; {note.remedy}' if note.remedy else ''}"
+
+
+def _rows_of(note: Note) -> str:
+    """The first rows (or features) a note holds for, and their tree ids."""
+    if not note.rows:
+        return ""
+    noun = "feature" if note.layer and not note.tree_ids else "row"
+    rows = ", ".join(str(row) for row in note.rows[:_NAMED])
+    ids = ", ".join(shown(one) for one in note.tree_ids[:_NAMED])
+    more = ", …" if note.count > _NAMED else ""
+    return f" [{noun}{'s' if note.count > 1 else ''} {rows}{more}{f': {ids}{more}' if ids else ''}]"
+
+
+def _facts(facts: Mapping[str, Any]) -> str:
+    """What a file was read as."""
+    return "; ".join(
+        f"{name.replace('_', ' ')} {_fact(value)}" for name, value in facts.items() if value not in ("", None)
+    )
+
+
+def _fact(value: Any) -> str:
+    """One fact in words."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} = {shown(held)}" for key, held in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(shown(held) for held in value)
+    return shown(value)
+
+
+def _count(n: int, word: str) -> str:
+    """A number with its noun."""
+    return f"{n:,} {word}{'' if n == 1 else 's'}"
+
+
+def _nearby(folder: Path) -> Path:
+    """The folder as seen from here, where that is shorter."""
+    return folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
