@@ -1,0 +1,331 @@
+"""The command line: words, what is said where, exit statuses, and a result that is whole or not there."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import random
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from riskmap import cli, tables
+from riskmap.cli import main
+from riskmap.terminal import TerminalWatch
+
+WATER = """{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {},
+"geometry": {"type": "Polygon", "coordinates": [[[-75.0012, 42.2990], [-74.9988, 42.2990], [-74.9988, 42.2996],
+[-75.0012, 42.2996], [-75.0012, 42.2990]]]}}]}"""
+TREES = """id,lon,lat,species,caliper_mm,ward
+T1,-75.00013,42.29971,willow,12,Ward 2
+T2,-75.00047,42.29978,red maple,30,Ward 10
+=T3,-75.00091,42.30312,oak,45,Ward 2
+"""
+SITE = """title = "Tiny"
+date = 2026-10-15
+[trees]
+file = "trees.csv"
+[[layers]]
+role = "water"
+file = "water.geojson"
+[local]
+beaver = "active"
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """A site of three trees and one pond."""
+    folder = tmp_path / "tiny"
+    folder.mkdir()
+    for name, text in (("trees.csv", TREES), ("water.geojson", WATER), ("site.toml", SITE)):
+        (folder / name).write_text(text)
+    return folder / "site.toml"
+
+
+def tree_of(folder: Path) -> dict[str, str]:
+    """Every file below a folder, with its digest."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        for path in sorted(folder.rglob("*"))
+    }
+
+
+def start(*words: object, **options: Any) -> subprocess.Popen[str]:
+    """Start riskmap in a process of its own."""
+    command = [sys.executable, "-m", "riskmap", *map(str, words)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options)
+
+
+def test_run_writes_everything_and_says_where(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = tree_of(site.parent)
+    assert main(["run", str(site)]) == 0
+    said = capsys.readouterr()
+    out = site.parent / "site-out"
+    assert said.out.startswith(f"young-tree damage map: {out / 'map.html'}\n")
+    assert "3 trees, 3 scored" in said.out
+    assert re.search(r"(?m)^  fit +\d+ +\d+ USD", said.out)
+    assert re.search(r"(?m)^measure: \d+\.\d\d s$", said.err)
+    assert sorted(path.name for path in out.iterdir()) == [
+        *["map.html", "run.json", "summary.csv", "timings.json", "trees.csv", "trees.gpkg", "trees.parquet"],
+    ]
+    after = tree_of(site.parent)
+    assert {name: after[name] for name in before} == before
+    assert {name.split("/")[0] for name in set(after) - set(before)} == {"site-out"}
+    record = json.loads((out / "run.json").read_text())
+    written = {entry["file"]: entry["sha256"] for entry in record["outputs"]}
+    assert written == {name: after[f"site-out/{name}"] for name in written}
+
+
+def test_same_site_same_bytes(site: Path, tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        assert main(["run", str(site), "--out", str(tmp_path / name), "-q"]) == 0
+    one, two = tree_of(tmp_path / "one"), tree_of(tmp_path / "two")
+    assert {name for name in one if one[name] != two[name]} <= {"timings.json"}
+
+
+def test_a_second_run_needs_overwrite(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", str(site), "--only", "csv"]) == 0
+    before = tree_of(site.parent)
+    capsys.readouterr()
+    assert main(["run", str(site)]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.splitlines()[-1].endswith(
+        "holds an earlier result; add --overwrite to replace it, or name another folder with --out"
+    )
+    assert tree_of(site.parent) == before
+    assert main(["run", str(site), "--overwrite", "--only", "summary"]) == 0
+    assert sorted(path.name for path in (site.parent / "site-out").iterdir()) == [
+        *["run.json", "summary.csv", "timings.json"],
+    ]
+
+
+def test_quiet_says_faults_and_notes_only(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "trees.csv").write_text(TREES + "T4,,,elm,20,\n")
+    assert main(["run", str(site), "-q", "--only", "csv"]) == 0
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.startswith("note: trees.csv")
+    assert all(line.startswith("note: ") for line in said.err.splitlines())
+
+
+def test_every_fault_at_once_and_nothing_written(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site.write_text(SITE.replace('role = "water"', 'role = "watr"').replace("[local]", "[local]\nsnow = 1"))
+    before = tree_of(site.parent)
+    assert main(["run", str(site), "-q"]) == 1
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 2
+    assert all(line.startswith("error: site.toml") for line in lines)
+    assert "did you mean 'water'" in "".join(lines)
+    assert tree_of(site.parent) == before
+
+
+def test_a_fault_found_late_leaves_nothing(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "water.geojson").write_text("{")
+    before = tree_of(tmp_path)
+    assert main(["run", str(site), "--out", str(tmp_path / "new" / "out"), "-q"]) == 1
+    assert capsys.readouterr().err.startswith("error: water.geojson")
+    assert tree_of(tmp_path) == before
+
+
+def test_check_lists_faults_and_notes_on_stdout(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "trees.csv").write_text(TREES + "T1,0,0,elm,20,\n")
+    before = tree_of(site.parent)
+    assert main(["check", str(site)]) == 0
+    said = capsys.readouterr()
+    assert re.search(r"(?m)^note: trees\.csv.*repeated", said.out)
+    assert re.search(r"(?m)^note: trees\.csv.*0,0", said.out)
+    assert re.search(r"(?m)^read: trees\.csv: 4 rows; .*kind CSV; encoding utf-8", said.out)
+    assert re.search(r"(?m)^not scored: 1 tree: no place$", said.out)
+    assert re.search(r"(?m)^assumed: ", said.out)
+    assert said.out.splitlines()[-1].startswith("0 faults, ")
+    site.write_text(SITE + "[nonsense]\n")
+    assert main(["check", str(site)]) == 1
+    assert re.search(r"(?m)^error: site\.toml.*nonsense", capsys.readouterr().out)
+    (site.parent / "site.toml").write_text(SITE)
+    assert tree_of(site.parent) == before
+
+
+def test_check_names_a_site_file_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(tmp_path / "nowhere.toml")]) == 1
+    assert "nowhere.toml" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["rnu"], r"there is no command 'rnu'; did you mean 'run'\?"),
+        (["zzz"], r"there is no command 'zzz'; there are run, check, show"),
+        (["run"], r"required: SITE\.toml"),
+        (["run", "a.toml", "--overwrit"], r"does not take the option '--overwrit'; did you mean '--overwrite'\?"),
+        (["run", "a.toml", "b.toml"], r"does not take the word 'b\.toml'"),
+        (["run", "a.toml", "--only", "mapp"], r"there is no 'mapp'; did you mean 'map'\?"),
+        (["show", "guard"], r"there is no 'guard'; did you mean 'guards'\?"),
+        (["show", "\x1b[31m"], r"there is no '\\\\x1b\[31m'"),
+        (["--verison"], r"'--verison'"),
+    ],
+)
+def test_wrong_words(words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    line = capsys.readouterr().err
+    assert line.startswith("error: ")
+    assert line.count("\n") == 1
+    assert re.search(said, line)
+
+
+def test_no_words_print_the_help(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 2
+    assert "usage: riskmap" in capsys.readouterr().err
+    assert main(["--help"]) == 0
+    assert "usage: riskmap" in capsys.readouterr().out
+
+
+def test_version_names_the_engine(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--version"]) == 0
+    assert re.fullmatch(r"riskmap \d+\.\d+\.\d+ \(engine: (grid|shapely)\)\n", capsys.readouterr().out)
+
+
+def signed(row: Any) -> list[str]:
+    """Name what must stand beside a row: its grade, and every source."""
+    return [row.grade, *(word.strip() for word in row.source.split(";"))]
+
+
+@pytest.mark.parametrize("topic", cli.TOPICS)
+def test_show_prints_what_the_program_knows(topic: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", topic]) == 0
+    text = capsys.readouterr().out
+    wanted = {
+        "agents": [word for rows in tables.figure_rows().values() for row in rows.values() for word in signed(row)],
+        "guards": [word for row in (*tables.guards().values(), *tables.demands()) for word in signed(row)],
+        "species": list(tables.species()),
+        "sources": [row.citation for row in tables.sources().values()],
+        "roles": list(tables.roles()),
+        "columns": [row.key for row in tables.columns()],
+        "keys": ["trees.file", "layers.width_m", "choice.floor"],
+        "notes": list(tables.note_codes()),
+    }
+    assert [word for word in wanted[topic] if word not in text] == []
+
+
+ENDINGS = [
+    (KeyError("x"), 3, r"this is a fault of riskmap, not of your data \(KeyError: 'x'\); .* (\S+\.txt)$"),
+    (MemoryError(), 3, "the memory of this machine ran out"),
+    (OSError(28, "No space left on device", "/somewhere/x"), 3, "/somewhere/x: No space left on device"),
+    (KeyboardInterrupt(), 130, "^stopped; nothing was changed$"),
+]
+
+
+@pytest.mark.parametrize(("error", "status", "said"), ENDINGS)
+def test_an_error_ends_in_one_line(
+    error: BaseException, status: int, said: str, site: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr("riskmap.look_over.look_over", broken)
+    assert main(["check", str(site)]) == status
+    line = capsys.readouterr().err
+    assert line.count("\n") == 1
+    found = re.search(said, line.rstrip("\n"))
+    assert found
+    if found.groups():
+        trace = Path(found[1])
+        assert "Traceback" in trace.read_text() and "KeyError: 'x'" in trace.read_text()
+        trace.unlink()
+
+
+def test_head_may_close_the_pipe() -> None:
+    with start("show", "sources") as process:
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.readline()
+        process.stdout.close()
+        assert process.wait(timeout=60) == 0
+        assert process.stderr.read() == ""
+
+
+def wait_for(path: Path, process: subprocess.Popen[str]) -> None:
+    """Wait until a path stands, or the process has ended."""
+    while not path.exists() and process.poll() is None:
+        time.sleep(0.002)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_stopped_run_leaves_nothing(number: signal.Signals, site: Path, tmp_path: Path) -> None:
+    before = tree_of(tmp_path)
+    process = start("run", site)
+    wait_for(site.parent / "site-out.part" / "UNFINISHED.txt", process)
+    process.send_signal(number)
+    _, err = process.communicate(timeout=60)
+    assert (process.returncode, err.splitlines()[-1]) == (130, "stopped; nothing was changed")
+    assert tree_of(tmp_path) == before
+
+
+def test_killed_runs_leave_the_earlier_result_or_the_new_one(site: Path) -> None:
+    assert main(["run", str(site), "-q"]) == 0
+    out = site.parent / "site-out"
+    chance = random.Random(8)
+    for _ in range(4):
+        process = start("run", site, "--overwrite", "-q")
+        wait_for(site.parent / "site-out.part", process)
+        time.sleep(chance.uniform(0, 0.5))
+        process.kill()
+        process.communicate()
+        record = json.loads((out / "run.json").read_text())
+        for entry in record["outputs"]:
+            assert hashlib.sha256((out / entry["file"]).read_bytes()).hexdigest() == entry["sha256"]
+    assert main(["run", str(site), "--overwrite", "-q"]) == 0
+    assert not list(site.parent.glob("site-out.*"))
+
+
+def test_a_full_disk_names_the_file_and_keeps_the_earlier_result(site: Path) -> None:
+    resource = pytest.importorskip("resource")
+    assert main(["run", str(site), "-q"]) == 0
+    before = tree_of(site.parent)
+    limit = 40_000  # the map does not fit
+    process = start(
+        *("run", site, "--overwrite", "-q"),
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit)),
+    )
+    _, err = process.communicate(timeout=120)
+    assert process.returncode == 3
+    assert re.fullmatch(r"error: \S+\.\w+ could not be written \(.*\): the disk is full or .*\n", err)
+    assert tree_of(site.parent) == before
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        """Say so."""
+        return True
+
+
+def test_a_terminal_gets_a_bar_and_a_pipe_a_line_a_station() -> None:
+    bar, lines = Terminal(), io.StringIO()
+    for stream in (bar, lines):
+        watch = TerminalWatch(stream=stream)
+        with watch.station("measure"):
+            watch.progress(1, 2)
+        assert list(watch.timings) == ["measure"]
+    assert "\rmeasure" not in lines.getvalue()
+    assert re.fullmatch(r"measure: \d\.\d\d s\n", lines.getvalue())
+    assert re.match(r"\r\x1b\[Kmeasure +╌{24}   0%", bar.getvalue())
+    assert bar.getvalue().endswith("\r\x1b[K")
+
+
+def test_quiet_and_verbose_watches() -> None:
+    quiet, verbose = io.StringIO(), io.StringIO()
+    for stream, options in ((quiet, {"quiet": True}), (verbose, {"verbose": True})):
+        watch = TerminalWatch(stream=stream, **options)
+        with watch.station("read"):
+            watch.log("trees.csv: 3 rows")
+    assert quiet.getvalue() == ""
+    assert verbose.getvalue().startswith("  trees.csv: 3 rows\nread: ")

@@ -1,0 +1,85 @@
+"""The library's functions: GeoDataFrame in, GeoDataFrame out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+from geopandas.testing import assert_geodataframe_equal
+
+import riskmap
+from riskmap.errors import InputError, WordsError
+
+DEMO = Path(__file__).parent.parent / "data_demo" / "riverside" / "site.toml"
+
+
+def trees(**columns: Any) -> geopandas.GeoDataFrame:
+    """Three trees 8.1 m, 108.1 m and 9,008.1 m from the pond, with an index of their own."""
+    return geopandas.GeoDataFrame(
+        {"species": ["willow", "oak", "oak"], "caliper_mm": [12, 40, 40], **columns},
+        geometry=geopandas.points_from_xy([500012.4] * 3, [4683008.1, 4683108.1, 4692008.1]),
+        crs="EPSG:26918",
+        index=["c", "a", "b"],
+    )
+
+
+POND = geopandas.GeoDataFrame(geometry=[shapely.box(499000, 4682950, 501000, 4683000)], crs="EPSG:26918")
+
+
+def test_index_geometry_and_columns_stay() -> None:
+    given = trees(ward=["x", None, "y"])
+    before = given.copy()
+    scored = riskmap.score(given, {"water": POND}, date="2026-10-15")
+    assert_geodataframe_equal(given, before)
+    assert isinstance(scored, geopandas.GeoDataFrame)
+    assert scored.index.tolist() == ["c", "a", "b"]
+    assert_geodataframe_equal(scored[before.columns], before)
+
+
+def test_scored_columns_hold_ground_metres_and_pressure() -> None:
+    scored = riskmap.score(trees(), {"water": POND}, date="2026-10-15", local={"beaver": "active"})
+    # planar metres over the point scale 0.9996 of the central meridian
+    np.testing.assert_allclose(scored["distance_water_m"], [8.1 / 0.9996, 108.1 / 0.9996, np.nan], atol=0.001)
+    assert scored["inside_water"].tolist()[:2] == [False, False]
+    assert scored["band_beaver"].tolist() == ["strong", "none", "none"]
+    assert scored["pressure_vole"].isna().all()  # rough grass was not given: not scored, never zero
+    assert "action" not in scored
+
+
+def test_recommend_adds_what_to_do() -> None:
+    advised = riskmap.recommend(trees(), {"water": POND}, date="2026-10-15", local={"beaver": "active"})
+    assert advised["action"].tolist() == ["fit", "none needed", "none needed"]
+    assert advised["agents_stopped"].tolist()[0] == "beaver"
+    assert advised["cost"].tolist()[1:] == [0.0, 0.0]
+
+
+def test_a_column_with_a_name_of_ours_is_kept_apart() -> None:
+    advised = riskmap.recommend(trees(Notes=["mine", "", ""], cost=[1, 2, 3]), {"water": POND}, date="2026-10-15")
+    assert advised["cost_in"].tolist() == [1, 2, 3]
+    assert advised["Notes_in"].tolist() == ["mine", "", ""]
+
+
+def test_notes_travel_along() -> None:
+    scored = riskmap.score(trees(), {"water": POND[:0]}, date="2026-10-15")
+    assert [note["code"] for note in scored.attrs["riskmap_notes"]] == ["layer_empty"]
+
+
+def test_faults_are_raised_all_at_once() -> None:
+    with pytest.raises(InputError) as caught:
+        riskmap.score(trees(), {"watr": POND, "lown": POND}, date="2026-10-15")
+    assert len(caught.value.problems) == 2
+
+
+def test_run_and_check_do_what_the_commands_do(tmp_path: Path) -> None:
+    folder = riskmap.run(DEMO, out=tmp_path / "out", only=["summary"])
+    assert folder == tmp_path / "out"
+    assert (folder / "summary.csv").is_file()
+    with pytest.raises(WordsError, match="there is no 'maps'"):
+        riskmap.run(DEMO, out=tmp_path / "other", only=["maps"])
+    findings = riskmap.check(DEMO)
+    assert findings.problems == ()
+    assert {read.file for read in findings.read_as} >= {"trees.csv", "layers.gpkg", "snow.tif"}
