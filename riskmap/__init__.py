@@ -17,18 +17,17 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from geopandas import GeoDataFrame
 
     from riskmap.look_over import Findings
 
-__all__ = ["__version__", "check", "recommend", "run", "score"]
+__all__ = ["__version__", "check", "measure", "recommend", "run", "score"]
 
 __version__ = "0.1.0"
 
@@ -110,6 +109,51 @@ def check(site_file: str | Path) -> Findings:
     from riskmap.library import check_file
 
     return check_file(site_file)
+
+
+def measure(
+    trees: str | Path,
+    layers: Mapping[str, str | Path | Sequence[str | Path]],
+    out: str | Path,
+    *,
+    within_m: float | Mapping[str, float] = 200.0,
+    keep: Iterable[str] = (),
+) -> Path:
+    """Measure distances from very many trees, files in to file out, and nothing else.
+
+    Parameters
+    ----------
+    trees : str or Path
+        Points with a CRS; GeoParquet is quickest, any kind of layer file does.
+    layers : mapping of str to paths
+        One file, or several, by role; all their features count. Their CRS may be another one.
+    out : str or Path
+        The Parquet file to write; one that is there is replaced.
+    within_m : float or mapping of str to float
+        How far is looked, in all roles or by role (200 m where one is not named); at most 1,000. [m]
+    keep : iterable of str
+        Columns of the trees to carry over.
+
+    Returns
+    -------
+    Path
+        `out`: one row per tree in the order of its file, with ``row`` (from 1) and for each role
+        ``distance_<role>_m`` (0 inside), ``inside_<role>``, ``edge_<role>_m`` and ``nearest_<role>``
+        (layer number:feature number). Null: nothing within reach, or the tree has no place (then inside is null too).
+
+    Raises
+    ------
+    riskmap.errors.RiskmapError
+        A file can't be read or does not say its CRS, a role is not one of ours, the file can't be written.
+    """
+    from riskmap.distances import measure_files
+
+    def paths(given: str | Path | Sequence[str | Path]) -> list[Path]:
+        return [Path(given)] if isinstance(given, (str, Path)) else [Path(one) for one in given]
+
+    by_role = {role: paths(given) for role, given in layers.items()}
+    reaches = within_m if isinstance(within_m, Mapping) else dict.fromkeys(by_role, within_m)
+    return measure_files(Path(trees), by_role, Path(out), within_m=reaches, keep=keep)
 
 
 class _Package(ModuleType):

@@ -111,7 +111,7 @@ def print_findings(findings: Findings, stream: TextIO) -> None:
     for repair in findings.repaired:
         place = f"{shown(repair.file)}{f', layer {shown(repair.layer)}' if repair.layer else ''}"
         areas = (
-            f" (area {repair.area_before:.6g} -> {repair.area_after:.6g})"
+            f" (area {repair.area_before:.6g} -> {repair.area_after:.6g} m2)"
             if repair.area_before is not None and repair.area_after is not None
             else ""
         )

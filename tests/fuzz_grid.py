@@ -87,7 +87,7 @@ def make_place(rng: Rng) -> tuple[Shapes, Any, Any, Any, float]:
         xy[121] -= (2e5, 2e6)
     scale = np.ones(400) if rng.random() < 0.5 else rng.uniform(0.9996, 1.001, 400)
     numbers = np.arange(1, n + 1)
-    every = Shapes(geometry=geometry, half_width_m=half_m, layer=np.ones(n, dtype=np.int64), feature=numbers)
+    every = Shapes(given=geometry, half_width_m=half_m, layer=np.ones(n, dtype=np.int64), feature=numbers)
     return every, xy[:, 0].copy(), xy[:, 1].copy(), scale, float(rng.choice([0.5, 10.0, 200.0, 750.0]))
 
 
@@ -107,7 +107,7 @@ def compare_engines(seed: int) -> int:
     assert (one.within_width == two.within_width).all(), (seed, "within_width")
     ours, theirs = (set(zip(f.inside_point.tolist(), f.inside_rank.tolist(), strict=True)) for f in (one, two))
     for point, rank in ours ^ theirs:  # on a ring either answer is right
-        parts = shapely.get_parts(shapely.get_parts([shapes.geometry[rank]]))
+        parts = shapely.get_parts(shapely.get_parts([shapes.geometry()[rank]]))
         rings = shapely.get_rings(parts[shapely.get_dimensions(parts) == 2])
         assert shapely.distance(rings, shapely.Point(x_m[point], y_m[point])).min() < 1e-8, (seed, point, rank)
     return len(x_m)
@@ -143,19 +143,19 @@ def _try_bytes(rng: Rng, features: list[bytes]) -> int:
     box_of, counts = np.empty((n, 4)), np.empty((n, 3), np.int64)
     read = _grid.survey(wkb, offset, box_of, counts)
     chosen = np.arange(read if rng.random() < 0.8 else n, dtype=np.int64)
-    part_owner = np.empty(int(counts[:read, 2].sum()) if rng.random() < 0.9 else 0, np.int32)
+    part_first, wanted = np.zeros(n, np.int32), rng.integers(0, 2, 100).astype(np.uint8)
     done = 0
     for kinds in (1, 6):
         start, row_start = np.zeros(102, np.uint32), np.arange(11, dtype=np.int64)
-        common = (wkb, offset, chosen, kinds, -3.3, -3.1, 8.0, 10, 10)
+        band = sorted(rng.integers(0, 11, 2).tolist())
+        common = (wkb, offset, chosen, part_first, box_of, kinds, -3.3, -3.1, 8.0, 10, 10, *band, wanted, start)
         try:
-            counted = _grid.count(*common, start, row_start, np.zeros(10, np.int64), part_owner)
+            counted = _grid.count(*common, row_start, np.zeros(10, np.int64))
             if counted is None:
                 continue
             np.cumsum(start, out=start)
-            total = counted[0]
-            segment = np.empty((total, 5))
-            _grid.fill(*common, start, segment)
+            segment = np.empty((counted[0], 5))
+            _grid.fill(*common, segment)
         except ValueError:
             continue
         steps, x = np.empty(100, np.uint8), rng.uniform(-5, 85, 20)

@@ -43,6 +43,16 @@ class Seen:
     def text(self, selector: str) -> str:
         return self.page.inner_text(selector)
 
+    def screen_place(self, place: str) -> tuple[float, float]:
+        """Where a place of the map (JavaScript that gives a LatLng) lies in the window."""
+        x, y = self.js(
+            f"""(() => {{
+              const box = rm.map.getContainer().getBoundingClientRect(), at = rm.map.latLngToContainerPoint({place});
+              return [box.x + at.x, box.y + at.y];
+            }})()"""
+        )
+        return x, y
+
     def wait(self, condition: str, seconds: float = 20) -> None:
         """Wait until some JavaScript holds; the page's policy forbids playwright's own way of polling."""
         for _ in range(int(seconds * 50)):

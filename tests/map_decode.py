@@ -48,8 +48,12 @@ class Page:
         grid = self.meta["grid"]
         counts = self.numbers("count")
         cell = np.repeat(np.arange(len(counts)), counts)
-        x = np.concatenate([cell % grid["columns"] * grid["side"] + self.numbers("inner_x"), _unfold(self.numbers("far_x"))])
-        y = np.concatenate([cell // grid["columns"] * grid["side"] + self.numbers("inner_y"), _unfold(self.numbers("far_y"))])
+        x = np.concatenate(
+            [cell % grid["columns"] * grid["side"] + self.numbers("inner_x"), _unfold(self.numbers("far_x"))]
+        )
+        y = np.concatenate(
+            [cell // grid["columns"] * grid["side"] + self.numbers("inner_y"), _unfold(self.numbers("far_y"))]
+        )
         east, north = grid["x"] + x * grid["step"], grid["y"] - y * grid["step"]
         return np.degrees(east / 6378137), np.degrees(np.arctan(np.sinh(north / 6378137)))
 

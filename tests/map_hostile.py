@@ -12,7 +12,7 @@ from map_factory import river_result, with_files
 from riskmap.model import Coded, LayerSource, MapSettings, Note, Result, TreeSource
 
 PAYLOADS = (
-    "<img src=x onerror=\"window.PWN=1;alert(1)\">",
+    '<img src=x onerror="window.PWN=1;alert(1)">',
     "</script><script>window.PWN=1</script>",
     "</title><script>window.PWN=1</script>",
     "<!--<script>window.PWN=1",
@@ -69,7 +69,9 @@ def hostile_result(text: str) -> Result:
     return dataclasses.replace(
         result,
         site=dataclasses.replace(result.site, layers=layers),
-        pressure=dataclasses.replace(result.pressure, remarks={text: np.ones(n, dtype=bool)}, not_scored=pa.array([text] * n)),
+        pressure=dataclasses.replace(
+            result.pressure, remarks={text: np.ones(n, dtype=bool)}, not_scored=pa.array([text] * n)
+        ),
         choices=dataclasses.replace(
             result.choices, guard=every, guard_keys=every, reason=every, off_when=every, action=every, currency=text
         ),

@@ -16,7 +16,7 @@ NOT_MEASURED = {"study_area"}  # a role that is no agent's: its distances are no
 FIELDS = {"diameter_mm": ("caliper_mm", 1.0), "height_cm": ("height_m", 0.01)}  # asked for -> our column, factor
 SAME_AS_OURS = re.compile(r"(?i)^[+-]?(inf(inity)?|nan|-9999(\.0+)?)$")
 
-_RAN: dict[str, Ran] = {}
+_RAN: dict[str, Ran | None] = {}
 
 
 @pytest.fixture(params=NAMES)
@@ -24,8 +24,11 @@ def ran(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
     """One case, run once for all its tests."""
     name: str = request.param
     if name not in _RAN:
+        _RAN[name] = None
         _RAN[name] = run_case(name, tmp_path_factory.mktemp(name))
-    return _RAN[name]
+    found = _RAN[name]
+    assert found is not None, "the run of this case did not end"
+    return found
 
 
 def entries(ran: Ran, key: str) -> Iterator[dict[str, Any]]:
@@ -178,6 +181,6 @@ def test_most_cases_that_might_be_refused_come_out_right() -> None:
     """Refusing is for what can't be known: of the cases that accept an error as well, nearly all run."""
     if len(_RAN) < len(NAMES):
         pytest.skip("only with every case run")
-    might = [ran for ran in _RAN.values() if "error" in ran.accepted and ran.accepted != {"error"}]
+    might = [ran for ran in _RAN.values() if ran is not None and "error" in ran.accepted and ran.accepted != {"error"}]
     refused = sorted(ran.name for ran in might if ran.kind == "error" and ran.expected["kind"] != "error")
     assert len(might) >= 20 and not refused, refused

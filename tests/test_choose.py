@@ -317,6 +317,14 @@ def test_a_wrap_in_summer_comes_off() -> None:
     assert found.hours[0] > 0
 
 
+def test_a_winter_guard_in_summer_comes_off_and_goes_back_on() -> None:
+    july = {"date": dt.date(2026, 7, 1)}
+    found = choose({"vole": 0.2}, guard_now="spiral 0.6 m", settings=july, **WHIP)
+    assert (only(found, "action"), only(found, "guard_keys")) == ("remove", "winter_spiral")
+    assert "Put it back on in November." in only(found, "reason")
+    assert found.cost.tolist() == [0.0]
+
+
 def test_a_guard_on_a_tree_past_every_agent_comes_off() -> None:
     found = choose({}, guard_now="tree tube 1.2 m", **BIG)
     assert only(found, "action") == "remove"

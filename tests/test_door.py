@@ -671,3 +671,12 @@ def test_text_columns_that_are_no_utf8_do_not_stop_a_filter(tmp_path: Path, make
     assert layer is not None
     assert list(layer.feature) == [2]
     assert pa.types.is_string(read_vector(tmp_path / "w.shp").column("name").type)
+
+
+def test_a_feature_written_over_many_lines_is_no_sequence(tmp_path: Path) -> None:
+    path = tmp_path / "w.geojson"
+    path.write_text(
+        '{\n"type": "Feature",\n"properties":\n{\n"a": [\n{}\n]\n},\n"geometry":\n'
+        '{\n"type": "Point",\n"coordinates": [1, 2]\n}\n}\n'
+    )
+    assert read_vector(path).rows == 1

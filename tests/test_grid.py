@@ -21,7 +21,7 @@ def look(shapes: list[object], xy: object, reach_m: float = 200.0) -> Found:
     """Look through the grid, at scale 1."""
     n, points = len(shapes), np.asarray(xy, dtype=float)
     every = Shapes(
-        geometry=np.array(shapes, dtype=object),
+        given=np.array(shapes, dtype=object),
         half_width_m=np.zeros(n),
         layer=np.ones(n, dtype=np.int64),
         feature=np.arange(1, n + 1),
@@ -81,7 +81,7 @@ def test_cost_does_not_grow_with_the_size_of_a_feature() -> None:
         wood = shapely.Polygon(np.column_stack([n * np.cos(turn), n * np.sin(turn)]))  # edges of 6.3 m in both
         packed = grid._pack(
             Shapes(
-                geometry=np.array([wood], dtype=object),
+                given=np.array([wood], dtype=object),
                 half_width_m=np.zeros(1),
                 layer=np.ones(1, dtype=np.int64),
                 feature=np.ones(1, dtype=np.int64),

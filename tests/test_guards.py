@@ -273,6 +273,7 @@ def test_wraps_come_off_in_the_growing_season() -> None:
     assert wear("paper_wrap", month=1) == ("", "")
     assert "Easter" in wear("paper_wrap", month=7)[0]
     assert wear("paper_wrap", month=7, southern=True) == ("", "")
+    assert wear("paper_wrap", month=10) == ("", "")  # it goes on again in November
     assert "two winters" in wear("paper_wrap", years_on=2)[0]
 
 

@@ -142,6 +142,15 @@ def test_a_bow_tie_keeps_both_lobes_with_the_area_of_a_hand_sum(read: Read) -> N
     assert reading.notes[0].rows == (1,)
 
 
+def test_areas_of_repairs_are_square_metres_in_any_crs(tmp_path: Path) -> None:
+    bow = gpd.GeoDataFrame({"n": [1]}, geometry=[at("POLYGON ((0 0, 40 20, 40 0, 0 10, 0 0))")], crs=UTM)
+    for crs, name in [("EPSG:4326", "degrees"), ("EPSG:2263", "feet"), (UTM, "metres")]:
+        bow.to_crs(crs).to_file(tmp_path / f"{name}.gpkg")
+        source = LayerSource(number=1, role="lawn", file=f"{name}.gpkg")
+        (repair,) = read_layer(source, make_settings(file=tmp_path / "site.toml")).repaired
+        assert (repair.area_before, repair.area_after) == pytest.approx((200, 1000 / 3), rel=0.01), name
+
+
 def test_overlapping_parts_are_joined_and_slivers_without_area_go(read: Read) -> None:
     overlap = at("MULTIPOLYGON (((0 0, 4 0, 4 4, 0 4, 0 0)), ((2 2, 6 2, 6 6, 2 6, 2 2)))")
     sliver = at("POLYGON ((0 0, 5 0, 2 0, 0 0))")

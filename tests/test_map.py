@@ -26,8 +26,9 @@ from map_hostile import PAYLOADS, hostile_result
 from riskmap.deliver import html_map
 from riskmap.deliver.html_map import columns, encode, leaflet, page, write_map
 from riskmap.deliver.html_map.tiles import tiles_of
+from riskmap.draw.classes import guard_classes
 from riskmap.errors import InputError, MachineError
-from riskmap.model import Coded, Exposure, MapSettings, TreeSource
+from riskmap.model import Coded, Exposure, MapSettings
 from riskmap.rules import BAND_LIMITS, band_of
 
 
@@ -133,9 +134,9 @@ def test_pressure_codes_keep_the_band_and_two_figures(values: list[float]) -> No
 def test_distance_codes_are_as_near_as_they_say(distances: list[float], n: int) -> None:
     steps = columns.distance_steps(n)
     code = columns.distance_codes(_seen(distances), steps)
-    for metres, left in zip(distances, (code - 3).tolist(), strict=True):
-        at = 0  # as the page unfolds it
-        while at + 1 < len(steps) and left > (steps[at + 1][0] - steps[at][0]) / steps[at][1] + 1e-6:
+    for metres, number in zip(distances, (code - 3).tolist(), strict=True):
+        at, left = 0, number  # as the page unfolds it
+        while at + 1 < len(steps) and left >= round((steps[at + 1][0] - steps[at][0]) / steps[at][1]):
             left -= round((steps[at + 1][0] - steps[at][0]) / steps[at][1])
             at += 1
         told = steps[at][0] + left * steps[at][1]
@@ -193,6 +194,12 @@ def test_counts_of_the_key_are_those_of_the_choices(river: Page) -> None:
     assert {place: entry["count"] for place, entry in enumerate(river.meta["guards"])} == by_class
     actions = Counter(result.choices.action.texts())
     assert {entry["key"]: entry["count"] for entry in river.meta["actions"]} == actions
+
+
+def test_no_two_entries_of_the_key_share_a_symbol() -> None:
+    for result in (river_result(), city_result(3000)):
+        symbols = [(entry.symbol.shape, entry.symbol.fill) for entry in guard_classes(result.choices).classes]
+        assert len(symbols) == len(set(symbols)) > 5
 
 
 def test_over_two_hundred_thousand_trees_carry_one_distance(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -288,7 +295,7 @@ def test_tiles_let_in_one_host_and_nothing_else() -> None:
         "https://a.example/no-marks.png",
         "ftp://a.example/{z}/{x}/{y}",
     ):
-        with pytest.raises(InputError, match="map.tiles"):
+        with pytest.raises(InputError, match=r"map\.tiles"):
             tiles_of(address, "")
 
 
@@ -308,7 +315,11 @@ def test_pages_are_small() -> None:
 def test_leaflets_licence_stands_in_the_page_and_is_the_packages(river: Page) -> None:
     told = metadata.distribution("django-js-lib-leaflet").read_text("LICENSE")
     assert told == leaflet.LICENCE
-    for line in ("Copyright (c) 2010-2024, Volodymyr Agafonkin", "Copyright (c) 2010-2011, CloudMade", "THIS SOFTWARE IS PROVIDED"):
+    for line in (
+        "Copyright (c) 2010-2024, Volodymyr Agafonkin",
+        "Copyright (c) 2010-2011, CloudMade",
+        "THIS SOFTWARE IS PROVIDED",
+    ):
         assert line in river.html
 
 
@@ -344,13 +355,45 @@ def test_a_role_nobody_surveyed_is_named(river: Page) -> None:
     assert not next(agent for agent in river.meta["agents"] if agent["key"] == "rabbit")["surveyed"]
 
 
+def test_money_and_sets_beside_are_told_where_choose_tells_them() -> None:
+    result = river_result(12)
+    money = {
+        "currency": "USD",
+        "budget": 1500.0,
+        "spent": 1490.0,
+        "prevented": 5210.4,
+        "next_money": 1000.0,
+        "next_prevents": 812.0,
+        "frontier": [(0.0, 0.0), (700.0, 4000.0), (1490.0, 5210.4), (4000.0, 7000.0)],
+    }
+    beside = [
+        {
+            "next_cheaper": {"guard": "Netting", "cost_words": "3 USD", "leaves_open": ["vole"]},
+            "next_better": {"guard": "Cage"},
+        },
+        {},
+    ]
+    extra = {"money": money, "alternatives": beside, "alternative": np.arange(12) % 2}
+    made = Page.of(
+        html_map.map_page(dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra)))
+    )
+    assert "USD 1,490 spent of a budget of 1,500 prevents 5,210 of loss." in made.html
+    assert "The next 1,000 would prevent 812 more." in made.html
+    assert 'class="frontier"' in made.html
+    assert dict(zip(made.ids(), made.texts("beside"), strict=True))["R001"].startswith(
+        "cheaper: Netting (3 USD, leaves open vole); better: Cage"
+    )
+
+
 def test_us_units_choose_letter_and_feet() -> None:
     made = Page.of(html_map.map_page(river_result(3, settings=make_settings(units="us"))))
     assert (made.meta["units"], made.meta["paper"]) == ("us", "letter landscape")
 
 
 def test_more_than_two_hundred_and_fifty_five_species_and_reasons() -> None:
-    site = make_site(make_table(np.random.default_rng(1).uniform(0, 300, (600, 2)), species=[f"Genus no{i}" for i in range(600)]))
+    site = make_site(
+        make_table(np.random.default_rng(1).uniform(0, 300, (600, 2)), species=[f"Genus no{i}" for i in range(600)])
+    )
     result = result_of(site, np.random.default_rng(1))
     result = dataclasses.replace(
         result, choices=dataclasses.replace(result.choices, reason=Coded.of([f"reason {i}" for i in range(600)]))

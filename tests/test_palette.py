@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -22,9 +22,15 @@ from riskmap.draw.palette import (
 # Machado, Oliveira & Fernandes 2009, severity 1.0, on linear RGB (recalled)
 SIGHT = {
     "normal": np.eye(3),
-    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]),
-    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.01182, 0.04294, 0.968881]]),
-    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.3039]]),
+    "protan": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deutan": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.01182, 0.04294, 0.968881]]
+    ),
+    "tritan": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.3039]]
+    ),
 }
 # sRGB to XYZ, D65 (IEC 61966-2-1)
 TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
@@ -61,7 +67,9 @@ def ciede2000(one: np.ndarray, other: np.ndarray) -> float:
     )
     s_l = 1 + 0.015 * (l_mean - 50) ** 2 / np.sqrt(20 + (l_mean - 50) ** 2)
     s_c, s_h = 1 + 0.045 * c_mean, 1 + 0.015 * c_mean * t
-    r_t = -2 * np.sqrt(c_mean**7 / (c_mean**7 + 25.0**7)) * np.sin(np.radians(60 * np.exp(-(((h_mean - 275) / 25) ** 2))))
+    r_t = (
+        -2 * np.sqrt(c_mean**7 / (c_mean**7 + 25.0**7)) * np.sin(np.radians(60 * np.exp(-(((h_mean - 275) / 25) ** 2))))
+    )
     parts = ((l2 - l1) / s_l, (c2 - c1) / s_c, d_h / s_h)
     return float(np.sqrt(sum(part**2 for part in parts) + r_t * parts[1] * parts[2]))
 
@@ -89,7 +97,7 @@ def test_no_two_guards_look_alike(sight: str) -> None:
 @pytest.mark.parametrize("sight", SIGHT)
 def test_neighbouring_bands_look_apart_and_darken(sight: str) -> None:
     ramp = [lab(colour, sight) for colour in PRESSURE_RAMP]
-    assert all(ciede2000(one, other) >= 11 for one, other in zip(ramp, ramp[1:], strict=False))
+    assert all(ciede2000(one, other) >= 11 for one, other in pairwise(ramp))
     lightness = [place[0] for place in ramp]
     assert lightness == sorted(lightness, reverse=True)
 

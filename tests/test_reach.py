@@ -42,7 +42,9 @@ def test_a_users_own_figure_moves_the_reach() -> None:
         {"water": [POND]},
         settings=make_settings(local=ACTIVE, overrides={"beaver": {"sigma_m": 10.0}}, layers=()),
     )
-    assert reach_distances(site)["beaver", "water"][0] < reach_distances(site_of({"water": [POND]}))["beaver", "water"][0]
+    assert (
+        reach_distances(site)["beaver", "water"][0] < reach_distances(site_of({"water": [POND]}))["beaver", "water"][0]
+    )
 
 
 def test_absent_beavers_reach_nowhere() -> None:
@@ -79,8 +81,12 @@ def test_areas_nest_leave_out_water_and_hold_the_right_trees() -> None:
 
 def test_a_line_of_known_width_reaches_half_its_width_farther() -> None:
     ditch = shapely.LineString([(0, 0), (100, 0)])
-    narrow = make_site(np.array([[0.0, 9.0]]), [make_layer("water", [ditch], width_m=0.0)], settings=make_settings(local=ACTIVE))
-    broad = make_site(np.array([[0.0, 9.0]]), [make_layer("water", [ditch], width_m=8.0)], settings=make_settings(local=ACTIVE))
+    narrow = make_site(
+        np.array([[0.0, 9.0]]), [make_layer("water", [ditch], width_m=0.0)], settings=make_settings(local=ACTIVE)
+    )
+    broad = make_site(
+        np.array([[0.0, 9.0]]), [make_layer("water", [ditch], width_m=8.0)], settings=make_settings(local=ACTIVE)
+    )
     tops = [shapely.bounds(reach_areas(site, None)[0].bands[0].area)[3] for site in (narrow, broad)]
     assert tops[1] - tops[0] == pytest.approx(4.0, abs=0.05)
 
@@ -88,11 +94,13 @@ def test_a_line_of_known_width_reaches_half_its_width_farther() -> None:
 def test_who_clears_a_drive_sets_how_far_it_is_thrown() -> None:
     far = {}
     for tool in ("shovel", "two_stage"):
-        site = make_site(np.array([[0.0, 9.0]]), [make_layer("driveway", [POND], cleared_by=tool)], settings=make_settings())
+        site = make_site(
+            np.array([[0.0, 9.0]]), [make_layer("driveway", [POND], cleared_by=tool)], settings=make_settings()
+        )
         far[tool] = reach_distances(site)["snow_throw", "driveway"][0]
     assert far["shovel"] < far["two_stage"]
 
 
 def test_a_curve_that_never_reaches_a_limit_gives_nan() -> None:
-    assert np.isnan(crossings(lambda d: np.zeros_like(d), (0.1,), 5.0)[0])
+    assert np.isnan(crossings(np.zeros_like, (0.1,), 5.0)[0])
     assert crossings(lambda d: np.full_like(d, 0.1), (0.1,), 5.0) == [5.0]

@@ -37,7 +37,8 @@ class Alike:
 
     group: IntArray  # (tree,)
     count: IntArray
-    need: BoolArray  # (group, agent)
+    need: BoolArray  # (group, agent): agents that guards are chosen against
+    must: BoolArray  # (group, agent): of these, agents at or above the floor
     live: BoolArray  # (group, agent): not ended, and pressure at least slight; where a guard is on
     ended: BoolArray  # (group, agent): ended by size, age or height; where nothing is to be done
     snow_mm: FloatArray
@@ -60,22 +61,30 @@ class Needs:
 
     Attributes
     ----------
-    need, live : ndarray, shape (tree, agent)
+    must, live : ndarray, shape (tree, agent)
         Agents at or above the floor; agents not ended whose pressure is at least slight.
+    need : ndarray, shape (tree, agent)
+        Agents that guards are chosen against: those that must be stopped, or all that live where money decides.
     caliper_mm : ndarray, shape (tree,)
         Caliper, known or taken. [mm]
     years : ndarray, shape (tree, agent)
         Years that each agent in need goes on; 0 where it is not in need.
     """
 
-    need: BoolArray
+    must: BoolArray
     live: BoolArray
+    need: BoolArray
     caliper_mm: FloatArray
     years: FloatArray
 
 
 def needs_of(
-    pressure: Pressure, figures: Mapping[str, Mapping[str, float]], *, floor: str, deer_reach_m: float
+    pressure: Pressure,
+    figures: Mapping[str, Mapping[str, float]],
+    *,
+    floor: str,
+    deer_reach_m: float,
+    all_live: bool = False,
 ) -> Needs:
     """Return what each tree asks for.
 
@@ -89,14 +98,19 @@ def needs_of(
         Band from which on agents must be stopped.
     deer_reach_m : float
         Height to which deer browse. [m]
+    all_live : bool
+        Choose against every agent that lives, not only those at or above the floor.
     """
     value = np.nan_to_num(pressure.value, nan=0.0)
-    need = value >= np.float32(BAND_LIMITS[BAND_WORDS.index(floor) - 1])
+    must = value >= np.float32(BAND_LIMITS[BAND_WORDS.index(floor) - 1])
+    live = (value >= np.float32(BAND_LIMITS[0])) & ~pressure.stems.ended
+    need = must | live if all_live else must
     stem_mm = pressure.stems.caliper_mm
     caliper_mm = np.where(np.isnan(stem_mm), figures["stem"]["start_caliper_mm"], stem_mm)
     return Needs(
+        must=must,
+        live=live,
         need=need,
-        live=(value >= np.float32(BAND_LIMITS[0])) & ~pressure.stems.ended,
         caliper_mm=caliper_mm,
         years=_years_of_need(pressure, figures, caliper_mm, deer_reach_m, need),
     )
@@ -158,6 +172,7 @@ def group_alike(
     inside = drive.inside if drive is not None else np.zeros(n, dtype=bool)
     columns = {
         "need": _bits(need),
+        "must": _bits(needs.must),
         "live": np.where(noted, _bits(needs.live), 0),
         "snow": np.ceil(np.nan_to_num(stems.snow_m, nan=0.0) * 1000 / SNOW_STEP_MM - 1e-6),
         "stem": _stem_class_mm(caliper_mm),
@@ -187,6 +202,7 @@ def group_alike(
         group=group,
         count=count,
         need=flags("need"),
+        must=flags("must"),
         live=flags("live"),
         ended=flags("ended"),
         snow_mm=at["snow"].astype(float) * SNOW_STEP_MM,

@@ -24,7 +24,7 @@ def named(parts: tuple[Part, ...], units: str) -> str:
     return " + ".join(part.label(units) for part in parts)
 
 
-def explain(menu: Menu, pick: Pick, need: BoolArray, stand: Stand, units: str) -> str:
+def explain(menu: Menu, pick: Pick, need: BoolArray, must: BoolArray, stand: Stand, units: str) -> str:
     """Return what each part stops and what stays open, with the numbers that decide.
 
     Parameters
@@ -33,8 +33,8 @@ def explain(menu: Menu, pick: Pick, need: BoolArray, stand: Stand, units: str) -
         Where the agents, the ground and all other guards stand.
     pick : Pick
         The set chosen.
-    need : ndarray, shape (agent,)
-        Agents that had to be stopped.
+    need, must : ndarray, shape (agent,)
+        Agents that guards are chosen against; of these, agents that have to be stopped.
     stand : Stand
         The tree.
     units : {"metric", "us"}
@@ -53,7 +53,7 @@ def explain(menu: Menu, pick: Pick, need: BoolArray, stand: Stand, units: str) -
     if pick.follows:
         said.append("The two take turns through the year.")
     for place, (_, level) in credited.items():
-        if level == 0:
+        if level == 0 and must[place]:
             said.append(_open_words(menu, pick, place, stand, units))
     return " ".join(said)
 

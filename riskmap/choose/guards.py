@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from riskmap import tables
+from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.catalogue import Catalogue, open_catalogue
-from riskmap.choose.context import Needs, group_alike, needs_of
-from riskmap.choose.decide import Place, Verdict, decide_group
+from riskmap.choose.context import Alike, Needs, group_alike, needs_of
+from riskmap.choose.decide import decide_group
+from riskmap.choose.spend import Limits, spend_money
 from riskmap.choose.words import count_words
-from riskmap.model import Assumption, Choices, Coded, Exposure, IntArray, Pressure, Site, Watch
+from riskmap.choose.worth import replace_costs
+from riskmap.model import Assumption, Choices, Coded, Exposure, FloatArray, IntArray, Pressure, Site, Watch
 from riskmap.rules import deer_kinds, deer_reach_m
 
 __all__ = ["choose_guards"]
@@ -37,10 +41,13 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         Action, guards, reasons and money for every tree, in file order.
     """
     settings = site.inputs.settings
+    wants = settings.choice
+    limits = Limits(budget=wants.budget, hours=wants.hours)
+    by_money = wants.policy == "value" or not limits.none
     figures = tables.figures(settings.overrides)
     catalogue = open_catalogue(settings)
     reach_m = deer_reach_m(settings.local, settings.region, figures["deer_browse"])
-    needs = needs_of(pressure, figures, floor=settings.choice.floor, deer_reach_m=reach_m)
+    needs = needs_of(pressure, figures, floor=wants.floor, deer_reach_m=reach_m, all_live=by_money)
     alike = group_alike(site, exposures, pressure, needs=needs)
     place = Place(
         catalogue=catalogue,
@@ -48,18 +55,40 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         deer=deer_kinds(settings.local, settings.region),
         southern=_southern(site),
         month=settings.date.month,
-        floor=settings.choice.floor,
+        floor=wants.floor,
         units=settings.units,
         growth_mm=figures["stem"]["growth_mm_per_year"],
     )
+    worth = replace_costs(site.trees.table, needs.caliper_mm)
+    if by_money:
+        spent = spend_money(place, alike, needs, pressure, worth, limits=limits)
+        verdicts, of_tree, facts = spent.verdicts, spent.of_tree, spent.facts
+    else:
+        verdicts, of_tree, facts = _decide_all(place, alike, watch), alike.group, {}
+    watch.log(f"{len(alike.count):,} kinds of tree, {len(place.menus):,} kinds of place")
+    assumptions = (*catalogue.assumptions, *_assumed(site, pressure, needs))
+    choices = _gather(verdicts, of_tree, catalogue, assumptions)
+    prevented = _loss_prevented(verdicts, of_tree, pressure, worth)
+    return replace(choices, extra={**choices.extra, "loss_prevented": prevented, "money": facts})
+
+
+def _decide_all(place: Place, alike: Alike, watch: Watch) -> list[Verdict]:
+    """Decide for every group by the floor."""
     verdicts = []
     for group in range(len(alike.count)):
         verdicts.append(decide_group(place, alike, group))
         if group % 100 == 0:
             watch.progress(group, len(alike.count))
-    watch.log(f"{len(verdicts)} kinds of tree, {len(place.menus)} kinds of place")
-    assumptions = (*catalogue.assumptions, *_assumed(site, pressure, needs))
-    return _gather(verdicts, alike.group, catalogue, assumptions)
+    return verdicts
+
+
+def _loss_prevented(verdicts: list[Verdict], of_tree: IntArray, pressure: Pressure, worth: FloatArray) -> FloatArray:
+    """Money of loss a year that the guards recommended or kept prevent at each tree."""
+    loss = np.nan_to_num(pressure.loss, nan=0.0)
+    none = np.zeros(len(pressure.agents))
+    covers = [1 - np.array(verdict.leaves) if verdict.leaves else none for verdict in verdicts]
+    cover = np.array(covers).reshape(-1, len(pressure.agents))
+    return np.asarray((loss * cover[of_tree]).sum(axis=1) * worth)
 
 
 def _southern(site: Site) -> bool:
@@ -102,7 +131,7 @@ def _gather(
 
 def _assumed(site: Site, pressure: Pressure, needs: Needs) -> list[Assumption]:
     """What was taken for the trees that guards are chosen for."""
-    busy = needs.need.any(axis=1)
+    busy = needs.must.any(axis=1)
     work = tables.work_figures()
     found = []
     formless = int(np.count_nonzero(busy & (pressure.stems.form.codes < 0)))

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from riskmap.choose.knapsack import Bought, buy
+from riskmap.choose.knapsack import Bought
 from riskmap.model import BoolArray, FloatArray, IntArray
 
 __all__ = ["EXACT_TREES", "buy_exactly", "buy_within"]
 
 EXACT_TREES: Final = 1000  # up to here the best choice is proven
-MOST_NODES: Final = 50_000  # of the search that proves it
-MOST_CHANGES: Final = 2000  # tried two by two
+MOST_NODES: Final = 5_000  # of the search that proves it
 ROUNDS: Final = 60  # of the search for the price of each limit
 SAMPLE: Final = 2500  # trees priced first
 NEAR: Final = 1.5  # prices of all trees are sought within this factor of those of the sample
+PASSES: Final = 6  # of filling up what is left
+MOST_FILLED: Final = 5_000  # upgrades looked at in one pass
 STEP: Final = 0.6  # of the way from the best prices so far to those that the cuts propose
 CLOSE: Final = 2e-8  # the search for prices ends this near to the least bound
 CHUNK: Final = 8192  # trees looked at together: fits the cache
@@ -48,14 +53,8 @@ def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bou
     [1, 1]
     """
     limited = np.isfinite(limits)
-    if limited.sum() == 1:
-        cost = _where_had(use[limited][0], use)
-        budget = float(limits[limited][0])
-        start = _exchanged(cost, benefit, budget, buy(cost, benefit, budget))
-    else:
-        start = buy_within(use, benefit, limits)
+    start = buy_within(use, benefit, limits)
     rows = np.arange(len(benefit))
-    start = replace(start, spent=float(use[0, rows, start.option].sum()))
     tree, option = _still_open(use, benefit, limits, start)
     if not len(tree) or start.bound - start.value <= SLACK * start.bound:
         return replace(start, bound=start.value, exact=True)
@@ -68,40 +67,6 @@ def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bou
     bound = value if found.proven else min(start.bound, found.bound)
     spent = float(use[0, rows, chosen].sum())
     return replace(start, option=chosen, value=value, spent=spent, bound=bound, exact=found.proven)
-
-
-def _where_had(one: FloatArray, use: FloatArray) -> FloatArray:
-    """One limit's use, infinite where any limit says that a tree does not have the option."""
-    return np.where(np.isfinite(use).all(axis=0), one, np.inf)
-
-
-def _exchanged(cost: FloatArray, benefit: FloatArray, budget: float, start: Bought) -> Bought:
-    """Try every two changes to the choice at the price of money: the closer the start, the shorter the search."""
-    rows = np.arange(len(cost))
-    worth = np.where(np.isfinite(cost), benefit - start.price[0] * cost, -np.inf)
-    best = worth.max(axis=1)
-    option = np.argmin(np.where(worth >= best[:, None] - SLACK * np.abs(best[:, None]), cost, np.inf), axis=1)
-    left = budget - float(cost[rows, option].sum())
-    if left < 0:
-        return start
-    lost = best[:, None] - worth
-    near = lost <= start.bound - start.value
-    near[rows, option] = False
-    tree, to = np.nonzero(near)
-    if len(tree) > MOST_CHANGES:
-        order = np.argsort(lost[tree, to], kind="stable")[:MOST_CHANGES]
-        tree, to = tree[order], to[order]
-    more = np.append(cost[tree, to] - cost[tree, option[tree]], 0.0)  # the last change is none
-    loss = np.append(lost[tree, to], 0.0)
-    both = more[:, None] + more
-    short = loss[:, None] + loss + start.price[0] * (left - both)
-    same = np.append(tree, -1)
-    short[(both > left) | (same[:, None] == same) & (same >= 0)] = np.inf
-    first, second = divmod(int(np.argmin(short)), len(more))
-    for change in {first, second} - {len(tree)}:
-        option[tree[change]] = to[change]
-    value = float(benefit[rows, option].sum())
-    return replace(start, option=option, value=value) if value > start.value else start
 
 
 def _still_open(use: FloatArray, benefit: FloatArray, limits: FloatArray, start: Bought) -> tuple[IntArray, IntArray]:
@@ -135,16 +100,37 @@ def _search(use: FloatArray, benefit: FloatArray, tree: IntArray, room: FloatArr
     _, row = np.unique(tree, return_inverse=True)
     column = np.arange(len(tree))
     one_each = csr_array((np.ones(len(tree)), (row, column)), shape=(int(row.max()) + 1, len(tree)))
-    found = milp(
-        -benefit,
-        constraints=[LinearConstraint(one_each, -np.inf, 1), LinearConstraint(use, -np.inf, room)],
-        integrality=np.ones(len(tree)),
-        bounds=Bounds(0, 1),
-        options={"mip_rel_gap": 0.0, "node_limit": MOST_NODES, "presolve": False},
-    )
+    with _hushed():
+        found = milp(
+            -benefit,
+            constraints=[LinearConstraint(one_each, -np.inf, 1), LinearConstraint(use, -np.inf, room)],
+            integrality=np.ones(len(tree)),
+            bounds=Bounds(0, 1),
+            options={"mip_rel_gap": 0.0, "node_limit": MOST_NODES},
+        )
     if found.x is None:
         return _Found(taken=np.zeros(len(tree), dtype=bool), proven=False, bound=start.bound)
     return _Found(taken=found.x > 0.5, proven=found.status == 0, bound=float(-found.mip_dual_bound))
+
+
+@contextmanager
+def _hushed() -> Iterator[None]:
+    """Keep the solver's stray lines, written past Python, off standard output."""
+    try:
+        kept = os.dup(1)
+    except OSError:  # no standard output: nothing can be written to it
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).fflush(None)  # lines still held by the C library
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def buy_within(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bought:
@@ -199,28 +185,30 @@ def _prices(use: FloatArray, benefit: FloatArray, room: FloatArray) -> tuple[Flo
     low, high = np.zeros(len(room)), _steepest(use, benefit)
     price = low
     if len(benefit) > 4 * SAMPLE:
-        step = len(benefit) // SAMPLE
-        sample = slice(None, None, step)
-        scale = len(benefit[sample]) / len(benefit)
-        price = _priced(use[:, sample], benefit[sample], room * scale, price, low, high)[1]
-        nearby = _priced(use, benefit, room, price, price / NEAR, np.minimum(price * NEAR + high / 1000, high))
-        inside = (nearby[1] > price / NEAR) | (price == 0)
-        if (inside & (nearby[1] < price * NEAR + high / 1000)).all():
-            return nearby[1], nearby[0], nearby[2]
+        sample = slice(None, None, len(benefit) // SAMPLE)
+        share = len(benefit[sample]) / len(benefit)
+        price = _priced(use[:, sample], benefit[sample], room * share, price, low, high)[1]
+        near, far = price / NEAR, np.minimum(price * NEAR + high / 1000, high)
+        found = _priced(use, benefit, room, price, near, far)
+        aimed = found[3]
+        if ((aimed > near) | (near == 0)).all() and (aimed < far).all():
+            return found[1], found[0], found[2]
+        price = found[1]
     found = _priced(use, benefit, room, price, low, high)
     return found[1], found[0], found[2]
 
 
 def _priced(
     use: FloatArray, benefit: FloatArray, room: FloatArray, price: FloatArray, low: FloatArray, high: FloatArray
-) -> tuple[float, FloatArray, IntArray]:
-    """The least bound with prices between `low` and `high`, its prices and its choice: by cutting planes."""
+) -> tuple[float, FloatArray, IntArray, FloatArray]:
+    """The least bound with prices between `low` and `high`, its prices, its choice, and the prices last aimed at."""
     from scipy.optimize import linprog
 
     k, rows = len(room), np.arange(len(benefit))
     best: tuple[float, FloatArray, IntArray] | None = None
     unit = np.maximum(room, 1e-12)  # limits are counted in shares of themselves, money in shares of the first bound:
     whole = 1.0  # the small programme below has a fixed tolerance
+    aimed = price
     cuts: list[FloatArray] = []
     levels: list[float] = []
     for _ in range(ROUNDS):
@@ -239,11 +227,14 @@ def _priced(
             b_ub=np.array(levels),
             bounds=[*zip(low * unit / whole, high * unit / whole, strict=True), (None, None)],
         )
-        if found.x is None or best[0] - found.fun * whole <= CLOSE * abs(best[0]):
+        if found.x is None:
             break
-        price = best[1] + STEP * (found.x[:k] * whole / unit - best[1])
+        aimed = found.x[:k] * whole / unit
+        if best[0] - found.fun * whole <= CLOSE * abs(best[0]):
+            break
+        price = best[1] + STEP * (aimed - best[1])
     assert best is not None
-    return best
+    return (*best, aimed)
 
 
 def _steepest(use: FloatArray, benefit: FloatArray) -> FloatArray:
@@ -287,17 +278,21 @@ def _filled(use: FloatArray, benefit: FloatArray, room: FloatArray, price: Float
     """Use up what is left: upgrades that fit, best for what they use first."""
     option = option.copy()
     rows = np.arange(len(option))
-    left = room - use[:, rows, option].sum(axis=1)
-    gain = benefit - benefit[rows, option][:, None]
-    more = use - use[:, rows, option][:, :, None]
-    fits = (gain > 0) & (more <= left[:, None, None]).all(axis=0)
-    tree, to = np.nonzero(fits)
-    charge = np.tensordot(price, more[:, tree, to], axes=1)
-    order = np.argsort(-(gain[tree, to] - charge), kind="stable")[:20_000]
-    for place in order:
-        i, j = int(tree[place]), int(to[place])
-        step = use[:, i, j] - use[:, i, option[i]]
-        if benefit[i, j] > benefit[i, option[i]] and (step <= left).all():
-            left = left - step
-            option[i] = j
+    for _ in range(PASSES):
+        left = room - use[:, rows, option].sum(axis=1)
+        gain = benefit - benefit[rows, option][:, None]
+        more = use - use[:, rows, option][:, :, None]
+        tree, to = np.nonzero((gain > 0) & (more <= left[:, None, None]).all(axis=0))
+        charge = np.tensordot(price, more[:, tree, to], axes=1)
+        order = np.argsort(charge - gain[tree, to], kind="stable")[:MOST_FILLED]
+        filled = 0
+        for place in order:
+            i, j = int(tree[place]), int(to[place])
+            step = use[:, i, j] - use[:, i, option[i]]
+            if benefit[i, j] > benefit[i, option[i]] and (step <= left).all():
+                left = left - step
+                option[i] = j
+                filled += 1
+        if not filled:
+            break
     return option

@@ -157,7 +157,8 @@ def _out_of_season(guard: Guard, month: int, years_on: int, southern: bool) -> s
     """Why a seasonal guard may not be on now."""
     if not guard.seasonal:
         return ""
-    if month not in months_of(guard.on_month, guard.off_month, southern=southern):
+    on = months_of(guard.on_month, guard.off_month, southern=southern)
+    if month not in on and month % 12 + 1 not in on:  # a month before it goes on again it may as well stay
         return f"it comes off {guard.off_when}"
     if guard.life_years <= 1 and years_on >= 2:
         return f"it has been on for {years_on} years, two winters are enough"

@@ -15,7 +15,7 @@ from riskmap.choose.part import Part
 from riskmap.choose.suit import Stand
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["Pick", "Picks", "Question", "pick_guards"]
+__all__ = ["Pick", "Picks", "Question", "Sheet", "open_sheet", "pick_guards"]
 
 FULL: Final = 2  # levels from here on count as stopped
 TINY: Final = 1e-9
@@ -97,36 +97,40 @@ def pick_guards(menu: Menu, question: Question) -> Picks:
     Where a mower strikes the stem and a mulch ring fits, the ring is what keeps it off unless the guard chosen for
     the other agents does; a collar only where a ring is refused.
     """
+    sheet = open_sheet(menu, question)
+    have = question.have
+    if have is not None:
+        on = menu.parts.index(have)
+        if (menu.level[on, question.need] >= FULL).all():
+            return sheet.pick([on]), None, None
+    return sheet.choose(sheet.ring())
+
+
+def open_sheet(menu: Menu, question: Question) -> Sheet:
+    """Return what every option costs these trees, and which may be used.
+
+    Parameters
+    ----------
+    menu : Menu
+        Parts and options of the place.
+    question : Question
+        Agents in need, years and the trees.
+    """
     shelf = menu.shelf
     prices = shelf.prices_at(question.stand.stem_mm)
     hour = shelf.rates.hour
     over, first, hours = prices.over(question.years, hour), prices.first(hour), prices.hours
     suits = shelf.suits(question.stand)
     if question.have is not None:
-        on = shelf.parts.index(question.have)
-        free = np.arange(len(suits)) != on
+        free = np.arange(len(suits)) != shelf.parts.index(question.have)
         over, first, hours, suits = over * free, first * free, hours * free, suits | ~free
-    usable = (suits & ~np.isnan(over))[shelf.inner]
-    usable &= shelf.single | (suits & ~np.isnan(over))[shelf.outer]
-    sheet = _Sheet(menu=menu, question=question, over=over, first=first, hours=hours, usable=usable)
-    if question.have is not None and (menu.level[on, question.need] >= FULL).all():
-        return sheet.pick([on]), None, None
-    return sheet.choose(_ring(menu, suits, question.need))
-
-
-def _ring(menu: Menu, suits: BoolArray, need: BoolArray) -> int:
-    """The mulch ring, where the mower is in need and a ring fits; else -1."""
-    if "mower" not in menu.agents:
-        return -1
-    mower = menu.agents.index("mower")
-    if not need[mower]:
-        return -1
-    rings = suits & ~menu.shelf.guarding & (menu.level[:, mower] >= FULL)
-    return int(np.argmax(rings)) if rings.any() else -1
+    suits = suits & ~np.isnan(over)
+    usable = suits[shelf.inner] & (shelf.single | suits[shelf.outer])
+    return Sheet(menu=menu, question=question, over=over, first=first, hours=hours, suits=suits, usable=usable)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Sheet:
+class Sheet:
     """The options that may be used and what they cost here."""
 
     menu: Menu
@@ -134,7 +138,17 @@ class _Sheet:
     over: FloatArray
     first: FloatArray
     hours: FloatArray
-    usable: BoolArray
+    suits: BoolArray  # (part,)
+    usable: BoolArray  # (option,)
+
+    def ring(self) -> int:
+        """Return the mulch ring, where the mower is in need and a ring fits; else -1."""
+        menu = self.menu
+        if "mower" not in menu.agents:
+            return -1
+        mower = menu.agents.index("mower")
+        rings = self.suits & ~menu.shelf.guarding & (menu.level[:, mower] >= FULL)
+        return int(np.argmax(rings)) if self.question.need[mower] and rings.any() else -1
 
     def choose(self, ring: int = -1) -> Picks:
         """Choose among guards; with `ring`, lay it wherever the others leave the mower open."""

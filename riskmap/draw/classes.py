@@ -91,7 +91,7 @@ def guard_classes(choices: Choices) -> TreeClasses:
     bare_counts = np.bincount(by_action.code[bare], minlength=len(by_action.classes))
     code[bare] = len(classes) + by_action.code[bare].astype(np.int64)
     classes += [
-        TreeClass(key=entry.key, label=entry.label, symbol=entry.symbol, count=int(count))
+        TreeClass(key=entry.key, label=entry.label, symbol=_hollow(entry.symbol), count=int(count))
         for entry, count in zip(by_action.classes, bare_counts, strict=True)
     ]
     return _without_empty(classes, code)
@@ -111,6 +111,12 @@ def _action_class(word: str, count: int) -> TreeClass:
     """The entry of one action."""
     symbol = ACTION_SYMBOLS.get(word, ACTION_SYMBOLS["look"])
     return TreeClass(key=word, label=ACTION_LABELS.get(word, word), symbol=symbol, count=count)
+
+
+def _hollow(symbol: Symbol) -> Symbol:
+    """The symbol of an action beside those of guards: a shape that a guard may have is left white."""
+    shapes = {guard.shape for guard in GUARD_SYMBOLS}
+    return Symbol(shape=symbol.shape, fill="#ffffff") if symbol.shape in shapes else symbol
 
 
 def _recode(column: Coded, place: dict[str, int], missing: int) -> npt.NDArray[np.int64]:

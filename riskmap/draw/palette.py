@@ -19,6 +19,7 @@ __all__ = [
     "OTHER_GUARDS",
     "PAPER",
     "PRESSURE_RAMP",
+    "SHARE_RAMP",
     "GroundStyle",
     "Symbol",
     "contrast",
@@ -70,16 +71,17 @@ ACTION_SYMBOLS: Final[dict[str, Symbol]] = {
 }
 
 PRESSURE_RAMP: Final = ("#f4d9a8", "#e9a75f", "#cf6a3a", "#9c3328", "#5a1326")  # bands none to severe; darker is more
+SHARE_RAMP: Final = ("#e9efe4", "#bcd2b2", "#86ad80", "#4d8058", "#1d472d")  # shares of trees that need something done
 NOT_SCORED: Final = Symbol(shape="query", fill="#ffffff")
 
 GROUND_STYLES: Final[dict[str, GroundStyle]] = {
     "study_area": GroundStyle(fill="none", edge="#4a5963", weight=1.6, dash="10 4"),
-    "deer_habitat": GroundStyle(fill="#d3e0c6", edge="#a9bf95"),
+    "deer_habitat": GroundStyle(fill="#c6d6b5", edge="#93ac78"),
     "rabbit_cover": GroundStyle(fill="#dfdcb6", edge="#b3ad72"),
     "rough_grass": GroundStyle(fill="#e6e8c4", edge="#bfc387"),
     "lawn": GroundStyle(fill="#ecf1d8", edge="#c7d0a4"),
     "spray_area": GroundStyle(fill="#ece0ea", edge="#b99fb6"),
-    "water": GroundStyle(fill="#cfe1ea", edge="#6d9bb5"),
+    "water": GroundStyle(fill="#cfe1ea", edge="#558aa8", weight=1.2),
     "road": GroundStyle(fill="#ffffff", edge="#bdb8ae", weight=1.2),
     "driveway": GroundStyle(fill="#dedad3", edge="#b7b1a6"),
     "planting_area": GroundStyle(fill="none", edge="#22553f", weight=1.6, dash="4 4"),

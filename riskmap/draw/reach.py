@@ -18,6 +18,9 @@ __all__ = ["Reach", "ReachBand", "crossings", "medium_pressure", "reach_areas", 
 
 STEP_M: Final = 0.1
 MOST_VERTICES: Final = 400_000
+COARSE_M: Final = 0.5  # ground is thinned to this where the reach is far more
+NARROW_M: Final = 1.0  # narrower bands are not drawn on a wide site: nobody sees them, and they cost the most
+WIDE_SITE_M: Final = 3000.0
 Box = tuple[float, float, float, float]
 Geometries = npt.NDArray[np.object_]
 
@@ -164,17 +167,26 @@ def _reach(
     agent: str, role: str, bands: list[tuple[int, float]], shapes: Geometries, half_m: FloatArray, scale: float
 ) -> Reach:
     """Nested buffers, each less the next one in."""
-    if int(shapely.get_num_coordinates(shapes).sum()) > MOST_VERTICES:
-        bare = tuple(ReachBand(band=band, to_m=to_m, area=None) for band, to_m in bands)
+    bare = tuple(ReachBand(band=band, to_m=to_m, area=None) for band, to_m in bands)
+    left, bottom, right, top = shapely.total_bounds(shapes)
+    if bands[0][1] < NARROW_M and max(right - left, top - bottom) > WIDE_SITE_M:
+        return Reach(agent=agent, role=role, bands=bare, left_out="too narrow to see on a site this wide")
+    if bands[0][1] > 10 * COARSE_M:
+        thinned = shapely.simplify(shapes, COARSE_M, preserve_topology=False)
+        kept = ~shapely.is_empty(thinned)
+        shapes = np.where(kept, thinned, shapes)
+    corners = int(shapely.get_num_coordinates(shapes).sum() + 24 * shapely.get_num_geometries(shapes).sum())
+    if corners > MOST_VERTICES:  # every part grows round corners of its own
         return Reach(agent=agent, role=role, bands=bare, left_out="too much ground to draw")
+    shapes, owner = shapely.get_parts(shapes, return_index=True)  # one shape of many parts grows slowly, its parts fast
+    half_m = half_m[owner]
     # No tree stands in water; on all other ground one may, and is then at distance 0.
     areas = shapes[shapely.get_dimensions(shapes) == 2]
     inner = shapely.union_all(areas) if role == "water" and len(areas) else None
     rings = []
     for band, to_m in reversed(bands):  # the highest band lies innermost
-        coarse = shapely.simplify(shapes, min(1.0, to_m / 20))
-        grown = shapely.buffer(coarse, np.maximum((to_m + half_m) * scale, 0.01), quad_segs=6)
-        area = shapely.union_all(grown)
+        grown = shapely.buffer(shapes, np.maximum((to_m + half_m) * scale, 0.01), quad_segs=4 if to_m < 2 else 6)
+        area = shapely.disjoint_subset_union_all(grown)
         rings.append(ReachBand(band=band, to_m=to_m, area=area if inner is None else shapely.difference(area, inner)))
         inner = area if inner is None else shapely.union(area, inner)
     return Reach(agent=agent, role=role, bands=tuple(reversed(rings)))

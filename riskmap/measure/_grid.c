@@ -105,6 +105,8 @@ typedef struct {
 typedef struct {
     int task, want; /* want: RINGS, LINES, POINTS added up */
     Grid g;
+    int64_t row_from, row_to; /* the band of rows at work; another thread has the others */
+    const uint8_t *wanted;    /* cells some point may look into; the rest stay empty */
     int32_t feature, part;
     /* SURVEY */
     double *box;    /* west south east north of one feature */
@@ -115,8 +117,6 @@ typedef struct {
     Segment *segment;
     /* COUNT of rings: which polygons hold the centres of the cells listed */
     const int64_t *row_start, *column;
-    int32_t *part_owner;
-    int64_t parts_room;
     double *ring; /* segments of the polygon at hand */
     int64_t ring_n, ring_room;
     double *cross;
@@ -150,7 +150,9 @@ static int room_for(void **what, int64_t *room, int64_t wanted, size_t item) {
 /* A segment into all cells of one row that it crosses, from column c0 to c1. */
 static inline int into_row(Visit *v, const double *s, int64_t row, int64_t c0, int64_t c1) {
     uint32_t *start = v->start + row * v->g.columns;
+    const uint8_t *wanted = v->wanted + row * v->g.columns;
     for (int64_t c = c0; c <= c1; c++) {
+        if (!wanted[c]) continue;
         if (v->task == COUNT) {
             start[c + 2]++;
             v->total++;
@@ -171,11 +173,11 @@ static int into_cells(Visit *v, const double *s) {
     double south = (s[1] < s[3] ? s[1] : s[3]) - WIDEN, north = (s[1] < s[3] ? s[3] : s[1]) + WIDEN;
     int64_t c0 = cell_of(west / g->cell, g->columns), c1 = cell_of(east / g->cell, g->columns);
     int64_t r0 = cell_of(south / g->cell, g->rows), r1 = cell_of(north / g->cell, g->rows);
-    if (c1 < 0 || r1 < 0 || c0 >= g->columns || r0 >= g->rows) return 0;
+    if (c1 < 0 || r1 < v->row_from || c0 >= g->columns || r0 >= v->row_to) return 0;
     int narrow = c0 == c1 || r0 == r1; /* one row or column: it crosses all of them */
     int bad = 0;
     double dx = s[2] - s[0], dy = s[3] - s[1];
-    int64_t first = at_least(r0, 0), last = at_most(r1, g->rows - 1);
+    int64_t first = at_least(r0, v->row_from), last = at_most(r1, v->row_to - 1);
     for (int64_t r = first; r <= last && bad >= 0; r++) {
         int64_t a = c0, b = c1;
         if (!narrow) {
@@ -318,7 +320,7 @@ static PyObject *survey(PyObject *self, PyObject *args) {
         v.box[2] = v.box[3] = -INFINITY;
         v.count[0] = v.count[1] = v.count[2] = 0;
         Cursor c = feature_at(&a[0], a[1].at, i);
-        if (walk(&c, &v, 0) < 0) break;
+        if (c.at < c.end && walk(&c, &v, 0) < 0) break; /* a null feature takes no bytes */
     }
     PyEval_RestoreThread(state);
     answer = PyLong_FromLongLong(i);
@@ -334,13 +336,12 @@ static int by_value(const void *one, const void *two) {
     return a < b ? -1 : a > b;
 }
 
-/* Rows whose centre line may be crossed between two heights, one spare either way. */
-static inline int centre_rows(const Grid *g, double one, double two, int64_t *first, int64_t *last) {
-    double south = (one < two ? one : two) / g->cell, north = (one < two ? two : one) / g->cell;
-    if (!(north + 0.5 >= 0) || south - 0.5 >= (double)g->rows) return 0;
-    *first = at_least(cell_of(south - 0.5, g->rows), 0);
-    *last = at_most(cell_of(north + 0.5, g->rows), g->rows - 1);
-    return 1;
+/* Rows of the band whose centre line may be crossed between two heights, one spare either way. */
+static inline int centre_rows(const Visit *v, double one, double two, int64_t *first, int64_t *last) {
+    double south = (one < two ? one : two) / v->g.cell, north = (one < two ? two : one) / v->g.cell;
+    *first = at_least(cell_of(south - 0.5, v->g.rows), v->row_from);
+    *last = at_most(cell_of(north + 0.5, v->g.rows), v->row_to - 1);
+    return *first <= *last;
 }
 
 /* Whether any cell listed, in these rows, has its column between two places. */
@@ -398,25 +399,25 @@ static int hold_centres(Visit *v) {
     int64_t low, high, r0, r1;
     double x, west = INFINITY, east = -INFINITY, south = INFINITY, north = -INFINITY;
     int bad;
-    for (int64_t i = 0; i < v->ring_n; i++) { /* rings are closed: the first ends will do */
-        x = ring[4 * i];
+    for (int64_t i = 0; i < 2 * v->ring_n; i++) { /* both ends: nobody has checked that rings are closed */
+        x = ring[2 * i];
         west = x < west ? x : west, east = x > east ? x : east;
-        x = ring[4 * i + 1];
+        x = ring[2 * i + 1];
         south = x < south ? x : south, north = x > north ? x : north;
     }
-    if (!v->ring_n || !centre_rows(g, south, north, &low, &high)) return 0;
+    if (!v->ring_n || !centre_rows(v, south, north, &low, &high)) return 0;
     if (!any_listed(v, low, high, west / g->cell - 1, east / g->cell)) return 0;
     int64_t span = high - low + 1;
     if ((bad = room_for((void **)&v->row_at, &v->row_room, span + 2, sizeof(int64_t))) < 0) return bad;
     int64_t *at = v->row_at; /* at[r + 1]: where the crossings of row r start; its end once they are in */
     memset(at, 0, (size_t)(span + 2) * sizeof(int64_t));
     for (int64_t i = 0; i < v->ring_n; i++)
-        if (centre_rows(g, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
+        if (centre_rows(v, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
             for (int64_t r = r0; r <= r1; r++) at[r - low + 2] += crosses_centre(g, ring + 4 * i, r, &x);
     for (int64_t r = 0; r < span; r++) at[r + 2] += at[r + 1];
     if ((bad = room_for((void **)&v->cross, &v->cross_room, at[span + 1], sizeof(double))) < 0) return bad;
     for (int64_t i = 0; i < v->ring_n; i++)
-        if (centre_rows(g, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
+        if (centre_rows(v, ring[4 * i + 1], ring[4 * i + 3], &r0, &r1))
             for (int64_t r = r0; r <= r1; r++)
                 if (crosses_centre(g, ring + 4 * i, r, &x)) v->cross[at[r - low + 1]++] = x;
     for (int64_t r = 0; r < span; r++)
@@ -426,74 +427,107 @@ static int hold_centres(Visit *v) {
 }
 
 static int polygon_done(Visit *v) {
-    int bad = 0;
-    if (v->task == COUNT) {
-        if (v->part >= v->parts_room) return FAULT;
-        v->part_owner[v->part] = v->feature;
-        bad = hold_centres(v);
-    }
+    int bad = v->task == COUNT ? hold_centres(v) : 0;
     v->part++;
     return bad;
 }
 
 /* Cells ------------------------------------------------------------------------------------------------------ */
 
-static int visit_all(Visit *v, const Array *wkb, const Array *offsets, const Array *chosen) {
+typedef struct {
+    Array wkb, offsets, chosen, part_first, box, wanted, start;
+} Common;
+
+/* Whether a feature's bounds hold a cell of the band that is wanted; large ones are not looked through. */
+static int worth_it(const Visit *v, const double *box) {
+    const Grid *g = &v->g;
+    int64_t c0 = at_least(cell_of((box[0] - WIDEN - g->x) / g->cell, g->columns), 0);
+    int64_t c1 = at_most(cell_of((box[2] + WIDEN - g->x) / g->cell, g->columns), g->columns - 1);
+    int64_t r0 = at_least(cell_of((box[1] - WIDEN - g->y) / g->cell, g->rows), v->row_from);
+    int64_t r1 = at_most(cell_of((box[3] + WIDEN - g->y) / g->cell, g->rows), v->row_to - 1);
+    if (c0 > c1 || r0 > r1) return 0;
+    if ((c1 - c0 + 1) * (r1 - r0 + 1) > 256) return 1;
+    for (int64_t r = r0; r <= r1; r++)
+        if (memchr(v->wanted + r * g->columns + c0, 1, (size_t)(c1 - c0 + 1))) return 1;
+    return 0;
+}
+
+static int visit_all(Visit *v, const Common *common) {
+    const int64_t *chosen = common->chosen.at;
+    const int32_t *part_first = common->part_first.at;
     int bad = 0;
     PyThreadState *state = PyEval_SaveThread();
-    for (Py_ssize_t i = 0; i < chosen->n && bad >= 0; i++) {
-        int64_t feature = ((const int64_t *)chosen->at)[i];
-        Cursor c = feature_at(wkb, offsets->at, feature);
-        v->feature = (int32_t)feature;
-        bad = walk(&c, v, 0);
+    for (Py_ssize_t i = 0; i < common->chosen.n && bad >= 0; i++) {
+        if (!worth_it(v, (const double *)common->box.at + 4 * chosen[i])) continue;
+        Cursor c = feature_at(&common->wkb, common->offsets.at, chosen[i]);
+        v->feature = (int32_t)chosen[i];
+        v->part = part_first[chosen[i]];
+        if (c.at < c.end) bad = walk(&c, v, 0);
     }
     PyEval_RestoreThread(state);
     return bad;
 }
 
-static int chosen_sound(const Array *wkb, const Array *offsets, const Array *chosen) {
-    if (!offsets_sound(wkb, offsets) || offsets->n - 1 >= INT32_MAX) return 0;
-    for (Py_ssize_t i = 0; i < chosen->n; i++) {
-        int64_t feature = ((const int64_t *)chosen->at)[i];
-        if (feature < 0 || feature >= offsets->n - 1) return 0;
+static int take_common(PyObject **from, Common *common, Visit *v) {
+    if (take(from[0], &common->wkb, 1, 0, "wkb") < 0 || take(from[1], &common->offsets, 8, 0, "offsets") < 0 ||
+        take(from[2], &common->chosen, 8, 0, "chosen") < 0 ||
+        take(from[3], &common->part_first, 4, 0, "part_first") < 0 ||
+        take(from[4], &common->box, 8, 0, "box") < 0 || take(from[5], &common->wanted, 1, 0, "wanted") < 0 ||
+        take(from[6], &common->start, 4, 1, "start") < 0)
+        return -1;
+    int64_t features = common->offsets.n - 1;
+    int sound = offsets_sound(&common->wkb, &common->offsets) && features < INT32_MAX &&
+                common->part_first.n == features && common->box.n == 4 * features && grid_sound(&v->g, common->start.n - 2) &&
+                common->wanted.n == common->start.n - 2 && v->row_from >= 0 && v->row_to <= v->g.rows;
+    for (Py_ssize_t i = 0; sound && i < common->chosen.n; i++) {
+        int64_t feature = ((const int64_t *)common->chosen.at)[i];
+        sound = feature >= 0 && feature < features;
     }
-    return 1;
+    if (!sound) {
+        short_array("chosen, part_first, box, wanted or start");
+        return -1;
+    }
+    v->start = common->start.at;
+    v->wanted = common->wanted.at;
+    return 0;
 }
 
+#define COMMON_DOC "wkb, offsets, chosen, part_first, box, kinds, x, y, cell, columns, rows, row_from, row_to, wanted, start"
+#define COMMON_FORMAT "OOOOOidddLLLLOO"
+#define COMMON_INTO                                                                                                   \
+    &from[0], &from[1], &from[2], &from[3], &from[4], &v.want, &v.g.x, &v.g.y, &v.g.cell, &columns, &rows, &row_from, \
+        &row_to, &from[5], &from[6]
+
 PyDoc_STRVAR(count_doc,
-             "count(wkb, offsets, chosen, kinds, x, y, cell, columns, rows, start, row_start, column, part_owner)\n\n"
-             "First pass over the chosen features (kinds: rings 1, lines 2, points 4, added up): the number of segments of\n"
-             "cell c goes to start[c + 2] (two more items than cells, zeros at first). For rings, also which polygons hold\n"
-             "the centre of each cell listed (columns by row, ascending): returns (segments, bytes of int32 pairs (place in\n"
-             "the list, polygon), polygons ascending), or None where a ring passes so near a centre that the corner has to\n"
-             "be moved. Polygons are numbered as they come; part_owner tells their features.");
+             "count(" COMMON_DOC ", row_start, column)\n\n"
+             "First pass over the chosen features (kinds: rings 1, lines 2, points 4, added up), for one band of rows: the\n"
+             "number of segments of cell c goes to start[c + 2] (two more items than cells, zeros at first). For rings, also\n"
+             "which polygons hold the centre of each cell listed (columns by row, ascending): returns (segments, bytes of\n"
+             "int32 pairs (place in the list, polygon)), or None where a ring passes so near a centre that the corner has to\n"
+             "be moved. Polygons of feature f are numbered from part_first[f].");
 static PyObject *count(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[7], *answer = NULL;
-    Array a[7] = {0};
+    PyObject *from[9], *answer = NULL;
+    Common common = {0};
+    Array list[2] = {0};
     Visit v = {.task = COUNT};
-    long long columns, rows;
-    if (!PyArg_ParseTuple(args, "OOOidddLLOOOO", &from[0], &from[1], &from[2], &v.want, &v.g.x, &v.g.y, &v.g.cell,
-                          &columns, &rows, &from[3], &from[4], &from[5], &from[6]))
-        return NULL;
-    v.g.columns = columns, v.g.rows = rows;
-    if (take(from[0], &a[0], 1, 0, "wkb") < 0 || take(from[1], &a[1], 8, 0, "offsets") < 0 ||
-        take(from[2], &a[2], 8, 0, "chosen") < 0 || take(from[3], &a[3], 4, 1, "start") < 0 ||
-        take(from[4], &a[4], 8, 0, "row_start") < 0 || take(from[5], &a[5], 8, 0, "column") < 0 ||
-        take(from[6], &a[6], 4, 1, "part_owner") < 0)
+    long long columns, rows, row_from, row_to;
+    if (!PyArg_ParseTuple(args, COMMON_FORMAT "OO", COMMON_INTO, &from[7], &from[8])) return NULL;
+    v.g.columns = columns, v.g.rows = rows, v.row_from = row_from, v.row_to = row_to;
+    if (take_common(from, &common, &v) < 0 || take(from[7], &list[0], 8, 0, "row_start") < 0 ||
+        take(from[8], &list[1], 8, 0, "column") < 0)
         goto done;
-    v.start = a[3].at, v.row_start = a[4].at, v.column = a[5].at, v.part_owner = a[6].at, v.parts_room = a[6].n;
-    int sound = chosen_sound(&a[0], &a[1], &a[2]) && grid_sound(&v.g, a[3].n - 2) && a[4].n == rows + 1 &&
-                a[5].n < INT32_MAX && v.row_start[0] == 0 && v.row_start[rows] == a[5].n;
+    v.row_start = list[0].at, v.column = list[1].at;
+    int sound = list[0].n == rows + 1 && list[1].n < INT32_MAX && v.row_start[0] == 0 && v.row_start[rows] == list[1].n;
     for (int64_t r = 0; sound && r < rows; r++) sound = v.row_start[r] <= v.row_start[r + 1];
     if (!sound) {
-        short_array("start");
+        short_array("row_start");
         goto done;
     }
-    int bad = visit_all(&v, &a[0], &a[1], &a[2]);
+    int bad = visit_all(&v, &common);
     if (bad == NO_MEMORY) PyErr_NoMemory();
     else if (bad == UNLUCKY) answer = Py_NewRef(Py_None);
-    else if (bad < 0 || v.total >= UINT32_MAX) short_array("part_owner");
+    else if (bad < 0 || v.total >= UINT32_MAX) short_array("wkb");
     else
         answer = Py_BuildValue("Ly#", (long long)v.total, v.holders.n ? (const char *)v.holders.item : "",
                                (Py_ssize_t)(v.holders.n * (int64_t)sizeof(int32_t)));
@@ -502,36 +536,30 @@ done:
     free(v.cross);
     free(v.row_at);
     free(v.holders.item);
-    let_go(a, 7);
+    let_go((Array *)&common, 7);
+    let_go(list, 2);
     return answer;
 }
 
-PyDoc_STRVAR(fill_doc, "fill(wkb, offsets, chosen, kinds, x, y, cell, columns, rows, start, segment)\n\n"
+PyDoc_STRVAR(fill_doc, "fill(" COMMON_DOC ", segment)\n\n"
                        "Second pass: copy the segments into their cells, 40 bytes each. `start` comes in summed up, and leaves with\n"
                        "the start of cell c at start[c] and its end at start[c + 1].");
 static PyObject *fill(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[5], *answer = NULL;
-    Array a[5] = {0};
+    PyObject *from[8], *answer = NULL;
+    Common common = {0};
+    Array segment = {0};
     Visit v = {.task = FILL};
-    long long columns, rows;
-    if (!PyArg_ParseTuple(args, "OOOidddLLOO", &from[0], &from[1], &from[2], &v.want, &v.g.x, &v.g.y, &v.g.cell,
-                          &columns, &rows, &from[3], &from[4]))
-        return NULL;
-    v.g.columns = columns, v.g.rows = rows;
-    if (take(from[0], &a[0], 1, 0, "wkb") < 0 || take(from[1], &a[1], 8, 0, "offsets") < 0 ||
-        take(from[2], &a[2], 8, 0, "chosen") < 0 || take(from[3], &a[3], 4, 1, "start") < 0 ||
-        take(from[4], &a[4], 8, 1, "segment") < 0)
-        goto done;
-    v.start = a[3].at, v.segment = a[4].at, v.total = a[4].n / 5;
-    if (!chosen_sound(&a[0], &a[1], &a[2]) || !grid_sound(&v.g, a[3].n - 2)) {
-        short_array("start");
-        goto done;
-    }
-    if (visit_all(&v, &a[0], &a[1], &a[2]) < 0) short_array("segment");
+    long long columns, rows, row_from, row_to;
+    if (!PyArg_ParseTuple(args, COMMON_FORMAT "O", COMMON_INTO, &from[7])) return NULL;
+    v.g.columns = columns, v.g.rows = rows, v.row_from = row_from, v.row_to = row_to;
+    if (take_common(from, &common, &v) < 0 || take(from[7], &segment, 8, 1, "segment") < 0) goto done;
+    v.segment = segment.at, v.total = segment.n / 5;
+    if (visit_all(&v, &common) < 0) short_array("segment");
     else answer = Py_NewRef(Py_None);
 done:
-    let_go(a, 5);
+    let_go((Array *)&common, 7);
+    let_go(&segment, 1);
     return answer;
 }
 

@@ -9,9 +9,10 @@ import shapely
 
 from riskmap import tables
 from riskmap.measure.engines import ENGINES, Engine, engine_name
+from riskmap.measure.near import settle
 from riskmap.measure.pieces import cut_lines, morton_order
 from riskmap.measure.reaches import role_reach_m
-from riskmap.measure.shapes import TIE_M, Found, Shapes, gather_shapes
+from riskmap.measure.shapes import Found, Shapes, gather_shapes
 from riskmap.model import BoolArray, Exposure, FloatArray, GroundLayer, IntArray, Site, Watch
 
 __all__ = ["measure_exposures", "measured_roles"]
@@ -94,7 +95,7 @@ def _measure_role(role: str, look: _Look) -> Exposure:
     shapes, found = look.at(role)
     agents_reach_m = role_reach_m(role, site.inputs.settings)
     holds = _kept_pairs(shapes, found, layers, look)
-    distance_m, inside, rank = _settle(found, holds, len(placed))
+    distance_m, inside, rank = settle(found, holds)
     known, data_end_m = _where_known(layers, site, placed)
     distance_m[~known], inside[~known], rank[~known] = np.nan, False, -1
     edge_m = np.where(known, found.edge_m, np.nan)
@@ -150,19 +151,6 @@ def _kept_pairs(shapes: Shapes, found: Found, layers: Sequence[GroundLayer], loo
         for role in layer.data.source.minus:
             kept &= ~((number == layer.number) & look.inside(role)[found.inside_point])
     return kept
-
-
-def _settle(found: Found, holds: BoolArray, n: int) -> tuple[FloatArray, BoolArray, IntArray]:
-    """Distance, inside, and the feature that is named, from what was found and the polygons that count."""
-    point, rank_in = found.inside_point[holds], found.inside_rank[holds]
-    first = np.full(n, np.iinfo(np.int64).max, dtype=np.int64)
-    np.minimum.at(first, point, rank_in)
-    inside = np.zeros(n, dtype=bool)
-    inside[point] = True
-    with np.errstate(invalid="ignore"):
-        touches = found.drawn_m <= TIE_M
-    rank = np.where(inside, np.where(touches & (found.rank >= 0), np.minimum(first, found.rank), first), found.rank)
-    return np.where(inside, 0.0, found.drawn_m), inside | found.within_width, rank
 
 
 def _where_known(layers: Sequence[GroundLayer], site: Site, placed: IntArray) -> tuple[BoolArray, FloatArray]:

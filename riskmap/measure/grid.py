@@ -15,7 +15,6 @@ from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from riskmap.errors import MachineError
 from riskmap.measure import _grid, pieces
@@ -28,6 +27,9 @@ RINGS, LINES, POINTS = 1, 2, 4  # kinds of segments, as the kernel numbers them
 LEAST_CELL_M, MOST_CELL_M = 8.0, 32.0
 MOST_CELLS = 6_000_000  # of one grid; trees spread wider are taken in tiles
 MOST_STEPS = 200  # cells from a tree to the end of its reach
+MOST_SQUARES = 1000  # coarse squares along one side, to tell which features come near any point
+WIDE_REACH = 4  # cells
+FEW_FEATURES = 64  # fewer are filled in one go
 LEAST_CHUNK = 2048  # points a thread takes at once
 OFF_ROUND_M = 0.3712158203125  # moves the corner off round numbers; a short binary fraction, so subtraction is exact
 
@@ -40,10 +42,12 @@ Part = TypeVar("Part")
 class Packed:
     """All features as well-known binary, with what a first look at it tells."""
 
-    wkb: bytes
+    wkb: Any
     offset: IntArray
     box: FloatArray  # (feature, 4): west, south, east, north
     count: IntArray  # (feature, 3): segments of rings, other segments, polygons
+    part_first: Int32Array  # polygons are numbered through all features
+    part_owner: Int32Array  # rank of the feature, by polygon
     half_width_m: FloatArray
 
 
@@ -68,6 +72,16 @@ class Points:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Listed:
+    """Cells that points stand in: columns by row, ascending."""
+
+    row_start: IntArray
+    column: IntArray
+    place: Int32Array  # by point: its cell in the list
+    wanted: npt.NDArray[np.uint8]  # by cell: some point may look into it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Holders:
     """Which polygons hold the centres of the cells that points stand in."""
 
@@ -85,7 +99,6 @@ class Cells:
     segment: FloatArray  # (segment, 5): ends, and in the last 8 bytes rank and polygon
     steps: npt.NDArray[np.uint8]
     half_m: FloatArray | None  # by rank
-    part_owner: Int32Array
 
     def points(self, x_m: FloatArray, y_m: FloatArray, scale: FloatArray) -> Points:
         """Points as metres from the corner."""
@@ -131,18 +144,18 @@ def find_near(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArra
 
 def _pack(shapes: Shapes) -> Packed | None:
     """Features as bytes; None where the kernel can't read one of them."""
-    chunks = shapely.to_wkb(shapes.geometry, byte_order=1)
-    offset = np.zeros(len(chunks) + 1, dtype=np.int64)
-    np.cumsum(np.fromiter(map(len, chunks), dtype=np.int64, count=len(chunks)), out=offset[1:])
-    wkb = b"".join(chunks)
-    box, count = np.empty((len(chunks), 4)), np.empty((len(chunks), 3), dtype=np.int64)
-    if _grid.survey(wkb, offset, box, count) < len(chunks):
+    written = shapes.wkb()
+    n = len(written.offset) - 1
+    box, count = np.empty((n, 4)), np.empty((n, 3), dtype=np.int64)
+    if _grid.survey(written.data, written.offset, box, count) < n:
         return None
     return Packed(
-        wkb=wkb,
-        offset=offset,
+        wkb=written.data,
+        offset=written.offset,
         box=box,
         count=count,
+        part_first=(np.cumsum(count[:, 2]) - count[:, 2]).astype(np.int32),
+        part_owner=np.repeat(np.arange(n, dtype=np.int32), count[:, 2]),
         half_width_m=shapes.half_width_m,
     )
 
@@ -181,7 +194,7 @@ def _look_at_tile(packed: Packed, places: Places, reach_m: float) -> tuple[Any, 
         looks.append((cells, points, away_m, owner))
         if holders is not None:
             edge_m = away_m
-            inside = _insides(cells, points, holders)
+            inside = _insides(packed, cells, points, holders)
     drawn_m, rank = _settle_kinds(looks, n)
     return edge_m, drawn_m, rank, within, inside
 
@@ -216,19 +229,18 @@ def _cells(packed: Packed, kind: int, places: Places, reach_m: float) -> tuple[C
     through a centre.
     """
     x_m, y_m, scale = places
-    column = 0 if kind == RINGS else 1
     far_m = (reach_m + float(packed.half_width_m.max(initial=0.0))) * float(scale.max()) + 1.0
-    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
-    east, north = float(x_m.max()) + far_m, float(y_m.max()) + far_m
-    box = packed.box
-    near = (box[:, 0] <= east) & (box[:, 2] >= west) & (box[:, 1] <= north) & (box[:, 3] >= south)
-    chosen = np.flatnonzero(near & (packed.count[:, column] > 0))
-    room = int(packed.count[chosen, column].sum())
+    segments = packed.count[:, 0 if kind == RINGS else 1]
+    chosen = np.flatnonzero((segments > 0) & _may_reach(packed.box, x_m, y_m, far_m))
+    room = int(segments[chosen].sum())
     if not room:
         return None, None
+    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
+    east, north = float(x_m.max()) + far_m, float(y_m.max()) + far_m
     area = (east - west) * (north - south)
     cell_m = float(np.clip(np.sqrt(area / room), LEAST_CELL_M, MOST_CELL_M))
     cell_m = max(cell_m, far_m / MOST_STEPS, float(np.sqrt(area / MOST_CELLS)))
+    box = packed.box
     chosen = chosen[pieces.morton_order(box[chosen, 0] + box[chosen, 2], box[chosen, 1] + box[chosen, 3])]
     for moved in range(1, 50):
         corner_x, corner_y = (np.floor(edge) - 1.0 - OFF_ROUND_M * moved for edge in (west, south))
@@ -239,27 +251,52 @@ def _cells(packed: Packed, kind: int, places: Places, reach_m: float) -> tuple[C
             columns=int((east - corner_x) / cell_m) + 1,
             rows=int((north - corner_y) / cell_m) + 1,
         )
-        filled = _filled(packed, kind, chosen, grid, (x_m, y_m))
+        filled = _filled(packed, kind, chosen, grid, _listed_cells(grid, x_m, y_m, far_m))
         if filled is not None:
             return filled
     raise MachineError("no grid could be laid whose cell centres lie off every edge: a fault of riskmap")
 
 
+def _may_reach(box: FloatArray, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
+    """Whether the bounds of each feature come near any point, by counting points in coarse squares once."""
+    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
+    side_m = max(far_m, 64.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
+    columns, rows = int((np.ptp(x_m) + 2 * far_m) / side_m) + 1, int((np.ptp(y_m) + 2 * far_m) / side_m) + 1
+    square = ((y_m - south) / side_m).astype(np.int64) * columns + ((x_m - west) / side_m).astype(np.int64)
+    total = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+    total[1:, 1:] = np.bincount(square, minlength=rows * columns).reshape(rows, columns).cumsum(0).cumsum(1)
+    with np.errstate(invalid="ignore"):  # null features have no bounds
+        low_x, low_y = ((box[:, i] - far_m - corner) / side_m for i, corner in ((0, west), (1, south)))
+        high_x, high_y = ((box[:, i] + far_m - corner) / side_m for i, corner in ((2, west), (3, south)))
+        c0, c1 = np.clip(low_x, 0, columns).astype(np.int64), np.clip(high_x + 1, 0, columns).astype(np.int64)
+        r0, r1 = np.clip(low_y, 0, rows).astype(np.int64), np.clip(high_y + 1, 0, rows).astype(np.int64)
+    near: BoolArray = total[r1, c1] - total[r0, c1] - total[r1, c0] + total[r0, c0] > 0
+    return near & (c1 > c0) & (r1 > r0)
+
+
 def _filled(
-    packed: Packed, kind: int, chosen: IntArray, grid: Grid, places: tuple[FloatArray, FloatArray]
+    packed: Packed, kind: int, chosen: IntArray, grid: Grid, listed: Listed
 ) -> tuple[Cells, Holders | None] | None:
     """Segments in their cells, and which polygons hold the centres; None where a ring runs through a centre."""
-    row_start, column, place = _listed_cells(grid, *places, wanted=kind == RINGS)
-    common = (packed.wkb, packed.offset, chosen, kind, grid.x_m, grid.y_m, grid.cell_m, grid.columns, grid.rows)
     start = np.zeros(grid.columns * grid.rows + 2, dtype=np.uint32)
-    part_owner = np.empty(int(packed.count[chosen, 2].sum()), np.int32)
-    counted = _grid.count(*common, start, row_start, column, part_owner)
-    if counted is None:
+    box = packed.box
+    low, high = ((box[chosen, i] - grid.y_m) / grid.cell_m for i in (1, 3))
+    bands = np.linspace(0, grid.rows, 1 + _bands(len(chosen))).astype(np.int64).tolist()
+
+    def common(band: int) -> tuple[Any, ...]:
+        first, last = bands[band], bands[band + 1]
+        met = chosen[(low <= last + 0.5) & (high >= first - 0.5)]
+        size = (grid.cell_m, grid.columns, grid.rows, first, last)
+        features = (packed.wkb, packed.offset, met, packed.part_first, packed.box)
+        return (*features, kind, grid.x_m, grid.y_m, *size, listed.wanted)
+
+    held = _at_once(lambda band: _grid.count(*common(band), start, listed.row_start, listed.column), len(bands) - 1)
+    counted = [found for found in held if found is not None]
+    if len(counted) < len(held):
         return None
-    total, held = counted
     np.cumsum(start, out=start)
-    segment = np.empty((total, 5))
-    _grid.fill(*common, start, segment)
+    segment = np.empty((sum(total for total, _ in counted), 5))
+    _at_once(lambda band: _grid.fill(*common(band), start, segment), len(bands) - 1)
     steps = np.empty(grid.columns * grid.rows, dtype=np.uint8)
     _grid.ring_steps(start, grid.columns, grid.rows, steps)
     cells = Cells(
@@ -268,35 +305,50 @@ def _filled(
         segment=segment,
         steps=steps,
         half_m=packed.half_width_m if kind == LINES and packed.half_width_m.any() else None,
-        part_owner=part_owner,
     )
-    return cells, _holders(held, place, len(column)) if kind == RINGS else None
+    return cells, _holders(b"".join(pairs for _, pairs in counted), listed) if kind == RINGS else None
 
 
-def _listed_cells(
-    grid: Grid, x_m: FloatArray, y_m: FloatArray, *, wanted: bool
-) -> tuple[IntArray, IntArray, Int32Array]:
-    """Cells that points stand in, as columns by row, and the place of each point's cell in that list."""
-    if not wanted:
-        nothing = np.empty(0, dtype=np.int64)
-        return np.zeros(grid.rows + 1, dtype=np.int64), nothing, nothing.astype(np.int32)
+def _bands(features: int) -> int:
+    """Bands of rows that are filled at once."""
+    return 1 if features < FEW_FEATURES else 2 * (os.cpu_count() or 1)
+
+
+def _listed_cells(grid: Grid, x_m: FloatArray, y_m: FloatArray, far_m: float) -> Listed:
+    """Cells that points stand in, and those they may look into."""
+    cells = grid.columns * grid.rows
     column = ((x_m - grid.x_m) / grid.cell_m).astype(np.int64)
     cell = ((y_m - grid.y_m) / grid.cell_m).astype(np.int64) * grid.columns + column
-    there = np.zeros(grid.columns * grid.rows, dtype=bool)
-    there[cell] = True
-    listed = np.flatnonzero(there)
-    place = np.cumsum(there, dtype=np.int32)[cell] - np.int32(1)
-    row_start = np.searchsorted(listed, np.arange(grid.rows + 1) * grid.columns).astype(np.int64)
-    return row_start, listed % grid.columns, place
+    there = np.zeros(cells + 2, dtype=np.uint32)
+    there[cell + 1] = 1
+    order = np.cumsum(there, dtype=np.uint32)
+    listed = np.flatnonzero(there) - 1
+    return Listed(
+        row_start=np.searchsorted(listed, np.arange(grid.rows + 1) * grid.columns).astype(np.int64),
+        column=listed % grid.columns,
+        place=order[cell].astype(np.int32),
+        wanted=_wanted(order, grid, far_m),
+    )
 
 
-def _holders(held: bytes, place: Int32Array, listed: int) -> Holders:
-    """Pairs of listed cell and polygon, grouped by cell."""
+def _wanted(order: npt.NDArray[np.uint32], grid: Grid, far_m: float) -> npt.NDArray[np.uint8]:
+    """Cells that a point may look into; all of them where the reach is wide, since then little would be saved."""
+    cells = grid.columns * grid.rows
+    if far_m > WIDE_REACH * grid.cell_m:
+        return np.ones(cells, dtype=np.uint8)
+    steps = np.empty(cells, dtype=np.uint8)
+    _grid.ring_steps(order, grid.columns, grid.rows, steps)
+    wanted = steps <= int(far_m / grid.cell_m) + 1
+    return wanted.view(np.uint8)
+
+
+def _holders(held: bytes, listed: Listed) -> Holders:
+    """Pairs of listed cell and polygon, grouped by cell, polygons ascending."""
     pairs = np.frombuffer(held, dtype=np.int32).reshape(-1, 2)
-    order = np.argsort(pairs[:, 0], kind="stable")
-    start = np.zeros(listed + 1, dtype=np.int64)
-    np.cumsum(np.bincount(pairs[:, 0], minlength=listed), out=start[1:])
-    return Holders(place=place, start=start, part=np.ascontiguousarray(pairs[order, 1]))
+    order = np.lexsort((pairs[:, 1], pairs[:, 0]))
+    start = np.zeros(len(listed.column) + 1, dtype=np.int64)
+    np.cumsum(np.bincount(pairs[:, 0], minlength=len(listed.column)), out=start[1:])
+    return Holders(place=listed.place, start=start, part=np.ascontiguousarray(pairs[order, 1]))
 
 
 def _nearest(
@@ -318,7 +370,7 @@ def _nearest(
     return away_m, owner, stood.view(bool)
 
 
-def _insides(cells: Cells, points: Points, holders: Holders) -> IntArray:
+def _insides(packed: Packed, cells: Cells, points: Points, holders: Holders) -> IntArray:
     """Pairs of point and rank: the point lies inside a polygon of that feature."""
     grid = cells.grid
 
@@ -330,7 +382,7 @@ def _insides(cells: Cells, points: Points, holders: Holders) -> IntArray:
         return found
 
     pairs = np.frombuffer(b"".join(_in_threads(search, len(points.x))), dtype=np.int32).reshape(-1, 2)
-    ranks = np.column_stack([pairs[:, 0], cells.part_owner[pairs[:, 1]]]).astype(np.int64)
+    ranks = np.column_stack([pairs[:, 0], packed.part_owner[pairs[:, 1]]]).astype(np.int64)
     new = np.ones(len(ranks), dtype=bool)
     new[1:] = (np.diff(ranks, axis=0) != 0).any(axis=1)  # parts of one feature stand together
     return ranks[new]
@@ -338,10 +390,15 @@ def _insides(cells: Cells, points: Points, holders: Holders) -> IntArray:
 
 def _in_threads(search: Callable[[slice], Part], n: int) -> list[Part]:
     """Run over slices of the points on all cores, in order."""
-    workers = os.cpu_count() or 1
-    size = max(LEAST_CHUNK, -(-n // (8 * workers)))
+    size = max(LEAST_CHUNK, -(-n // (8 * (os.cpu_count() or 1))))
     parts = [slice(start, min(start + size, n)) for start in range(0, n, size)]
-    if workers < 2 or len(parts) < 2:
-        return [search(part) for part in parts]
+    return _at_once(lambda number: search(parts[number]), len(parts))
+
+
+def _at_once(work: Callable[[int], Part], n: int) -> list[Part]:
+    """Do n pieces of work on all cores; the kernel lets go of the interpreter."""
+    workers = min(os.cpu_count() or 1, n)
+    if workers < 2:
+        return [work(number) for number in range(n)]
     with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(search, parts))
+        return list(pool.map(work, range(n)))

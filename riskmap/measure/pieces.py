@@ -18,6 +18,7 @@ from riskmap.model import BoolArray, FloatArray, IntArray
 __all__ = ["cut_lines", "find_near", "morton_order"]
 
 SEGMENTS = 15  # of a piece: 16 vertices
+COARSE_M = 100_000.0  # sites smaller than this are sorted into 256 x 256 squares, larger ones into finer ones
 CHUNK = 4096  # points a thread takes at once
 MOST_WIDTHS = 8  # line widths that are searched one by one; more are searched pair by pair
 
@@ -101,7 +102,7 @@ def find_near(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArra
         Nothing farther than this on the ground is reported. [m]
     """
     points, n = shapely.points(x_m, y_m), len(x_m)
-    parts = Parts.of(shapes.geometry)
+    parts = Parts.of(shapes.geometry())
     kinds = _all_pieces(parts, shapes.half_width_m)
     edge_m, drawn_m = np.full(n, np.nan), np.full(n, np.nan)
     rank, within = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=bool)
@@ -252,14 +253,17 @@ def morton_order(x_m: FloatArray, y_m: FloatArray) -> IntArray:
     if not len(x_m):
         return np.empty(0, dtype=np.int64)
     span = max(float(np.ptp(x_m)), float(np.ptp(y_m)), 1e-9)
-    cell = 65535.0 / span
-    code = _spread((x_m - x_m.min()) * cell) | (_spread((y_m - y_m.min()) * cell) << np.uint64(1))
+    bits = 8 if span < COARSE_M else 16
+    cell = (2**bits - 1) / span
+    code = _spread((x_m - x_m.min()) * cell) | (_spread((y_m - y_m.min()) * cell) << np.uint32(1))
+    if bits == 8:  # sorted by counting
+        code = code.astype(np.uint16)
     return np.argsort(code, kind="stable").astype(np.int64)
 
 
-def _spread(value: FloatArray) -> npt.NDArray[np.uint64]:
+def _spread(value: FloatArray) -> npt.NDArray[np.uint32]:
     """Put a zero bit between the 16 bits of each number."""
-    bits = value.astype(np.uint64)
+    bits = value.astype(np.uint32)
     for shift, mask in ((8, 0x00FF00FF), (4, 0x0F0F0F0F), (2, 0x33333333), (1, 0x55555555)):
-        bits = (bits | (bits << np.uint64(shift))) & np.uint64(mask)
+        bits = (bits | (bits << np.uint32(shift))) & np.uint32(mask)
     return bits

@@ -4,25 +4,68 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from riskmap.model import BoolArray, FloatArray, GroundLayer, IntArray
 
-__all__ = ["TIE_M", "Found", "Shapes", "gather_shapes"]
+__all__ = ["TIE_M", "Found", "Shapes", "Wkb", "gather_shapes"]
 
 TIE_M = 1e-6  # features within this of the least distance are equally near: the first in order is named
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wkb:
+    """Shapes as well-known binary: shape i lies in data[offset[i]:offset[i + 1]], nothing there where it is null."""
+
+    data: Any  # anything with the buffer protocol
+    offset: IntArray
+
+    @classmethod
+    def of(cls, geometry: npt.NDArray[np.object_]) -> Wkb:
+        """Write shapes down; null ones take no bytes."""
+        written = [shape or b"" for shape in shapely.to_wkb(geometry, byte_order=1)]
+        offset = np.zeros(len(written) + 1, dtype=np.int64)
+        np.cumsum(np.fromiter(map(len, written), dtype=np.int64, count=len(written)), out=offset[1:])
+        return cls(data=b"".join(written), offset=offset)
+
+    @classmethod
+    def joined(cls, several: Sequence[Wkb]) -> Wkb:
+        """Put some one after the other."""
+        if len(several) == 1:
+            return several[0]
+        data = [memoryview(one.data)[int(one.offset[0]) : int(one.offset[-1])] for one in several]
+        size = np.concatenate([np.diff(one.offset) for one in several])
+        return cls(data=b"".join(data), offset=np.concatenate([[0], np.cumsum(size)]).astype(np.int64))
+
+    def geometry(self) -> npt.NDArray[np.object_]:
+        """Read the shapes; None where null."""
+        whole = memoryview(self.data)
+        pieces = [bytes(whole[a:b]) or None for a, b in pairwise(self.offset.tolist())]
+        shapes: npt.NDArray[np.object_] = shapely.from_wkb(np.array(pieces, dtype=object))
+        return shapes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shapes:
     """All features of a role, in (layer, feature) order; arrays of shape (feature,). The place is the rank."""
 
-    geometry: npt.NDArray[np.object_]
+    given: npt.NDArray[np.object_] | Wkb
     half_width_m: FloatArray  # of its lines, on the ground; 0 where no width is given
     layer: IntArray  # layer number
     feature: IntArray  # feature number in the file
+
+    def geometry(self) -> npt.NDArray[np.object_]:
+        """Return the features as shapely geometries."""
+        return self.given.geometry() if isinstance(self.given, Wkb) else self.given
+
+    def wkb(self) -> Wkb:
+        """Return the features as bytes."""
+        return self.given if isinstance(self.given, Wkb) else Wkb.of(self.given)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +94,7 @@ def gather_shapes(layers: Sequence[GroundLayer]) -> Shapes:
     width_m = np.concatenate([layer.data.width_m for layer in layers])
     order = np.lexsort((feature, number))
     return Shapes(
-        geometry=geometry[order],
+        given=geometry[order],
         half_width_m=np.where(width_m > 0.0, width_m, 0.0)[order] / 2,
         layer=number[order],
         feature=feature[order],

@@ -45,7 +45,7 @@ class Repair:
     feature: int
     what: str  # "repaired" | "dropped" | "flattened"
     why: str
-    area_before: float | None = None  # square units of the layer's own CRS
+    area_before: float | None = None  # square metres as the layer's own CRS has them; in degrees to about 1 %
     area_after: float | None = None
 
 

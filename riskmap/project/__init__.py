@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from riskmap.project.gate import project_inputs
+from riskmap.project.plain import Places, place_points, place_shapes
 
-__all__ = ["project_inputs"]
+__all__ = ["Places", "place_points", "place_shapes", "project_inputs"]

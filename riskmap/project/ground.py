@@ -13,7 +13,7 @@ import shapely
 from riskmap.model import BoolArray, FloatArray, GroundLayer, LayerData
 from riskmap.project.steps import Way
 
-__all__ = ["FAR_M", "Moved", "Window", "kilometres_off", "move_layer"]
+__all__ = ["FAR_M", "Moved", "Window", "bring_shapes", "kilometres_off", "move_covers", "move_layer"]
 
 FAR_M = 5000.0  # a layer with nothing nearer than this to any tree says nothing about the site
 BEND_M = 0.01  # an edge that bends more than this on the way is split first
@@ -121,12 +121,15 @@ def move_layer(data: LayerData, way: Way, window: Window | None, middle: tuple[f
 
 def move_covers(covers: Shapes, way: Way, crs: pyproj.CRS, middle: tuple[float, float]) -> Shapes:
     """Bring the polygons that say where a layer was surveyed over, whole."""
-    shapes = _unrolled(covers, crs, middle[0])
-    if way.same:
-        return shapes
-    moved, _ = _mended(_moved(shapes, way, None))
+    moved = bring_shapes(covers, way, crs, middle)
     kept: Shapes = moved[~shapely.is_empty(moved)]
     return kept
+
+
+def bring_shapes(shapes: Shapes, way: Way, crs: pyproj.CRS, middle: tuple[float, float]) -> Shapes:
+    """Bring shapes over, however far off they are; empty where one has no place."""
+    shapes = _unrolled(shapes, crs, middle[0])
+    return shapes if way.same else _mended(_moved(shapes, way, None))[0]
 
 
 def kilometres_off(shapes: Shapes, to_lonlat: Way, middle: tuple[float, float]) -> float:

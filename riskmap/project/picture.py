@@ -8,17 +8,18 @@ import pyproj
 from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
-from riskmap.model import Site
+from riskmap.model import FloatArray, Site
 
 __all__ = ["picture_window", "to_web_mercator"]
 
 WEB_MERCATOR = "EPSG:3857"
 Cells = npt.NDArray[np.uint8]
 Box = tuple[float, float, float, float]
+Transform = tuple[float, float, float, float, float, float]
 
 
 def picture_window(
-    site: Site, box: Box, crs: pyproj.CRS, transform: tuple[float, ...], width: int, height: int
+    site: Site, box: Box, crs: pyproj.CRS, transform: Transform, width: int, height: int
 ) -> tuple[tuple[int, int], tuple[int, int]] | None:
     """Return the rows and columns of a picture that a box of the working CRS touches; None where it touches none.
 
@@ -36,7 +37,7 @@ def picture_window(
     x_m = np.concatenate([left + along * (right - left)] * 2 + [np.full(21, left), np.full(21, right)])
     y_m = np.concatenate([np.full(21, bottom), np.full(21, top)] + [bottom + along * (top - bottom)] * 2)
     x, y = pyproj.Transformer.from_crs(site.crs, crs, always_xy=True).transform(x_m, y_m)
-    column, row = ~Affine(*transform) * (np.asarray(x), np.asarray(y))
+    column, row = _at(tuple(~Affine(*transform))[:6], np.asarray(x), np.asarray(y))
     if not np.isfinite(column).all() or not np.isfinite(row).all():
         return (0, height), (0, width)
     rows = max(0, int(np.floor(row.min()))), min(height, int(np.ceil(row.max())))
@@ -44,21 +45,21 @@ def picture_window(
     return (rows, columns) if rows[0] < rows[1] and columns[0] < columns[1] else None
 
 
-def to_web_mercator(cells: Cells, transform: Affine, crs: pyproj.CRS, *, longest: int) -> tuple[Cells, Box]:
+def to_web_mercator(cells: Cells, transform: Transform, crs: pyproj.CRS, *, longest: int) -> tuple[Cells, Box]:
     """Return a picture in Web Mercator and its box in metres of that map.
 
     Parameters
     ----------
     cells : ndarray, shape (4, row, column)
         Red, green, blue, opacity.
-    transform : Affine
-        Corner-based place of the cells in `crs`.
+    transform : tuple of float
+        Corner-based place of the cells in `crs`, affine a b c d e f.
     longest : int
         Most pixels along the longer side.
     """
     high, wide = cells.shape[1:]
-    corners = np.array([transform * (x, y) for x in (0, wide) for y in (0, high)])
-    bounds = (*corners.min(axis=0), *corners.max(axis=0))
+    x, y = _at(transform, np.array([0, wide, 0, wide]), np.array([0, 0, high, high]))
+    bounds = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
     _, width, height = calculate_default_transform(crs.to_wkt(), WEB_MERCATOR, wide, high, *bounds)
     shrink = min(1.0, longest / max(width, height))
     width, height = max(1, round(width * shrink)), max(1, round(height * shrink))
@@ -69,10 +70,16 @@ def to_web_mercator(cells: Cells, transform: Affine, crs: pyproj.CRS, *, longest
     reproject(
         cells,
         drawn,
-        src_transform=transform,
+        src_transform=Affine(*transform),
         src_crs=crs.to_wkt(),
         dst_transform=target,
         dst_crs=WEB_MERCATOR,
         resampling=Resampling.average if shrink < 1 else Resampling.bilinear,
     )
     return drawn, (target.c, target.f + target.e * height, target.c + target.a * width, target.f)
+
+
+def _at(transform: Transform, column: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where cells lie, or with the inverse which cells lie there."""
+    a, b, c, d, e, f = transform
+    return a * column + b * row + c, d * column + e * row + f

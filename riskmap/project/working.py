@@ -24,6 +24,7 @@ WIDEST_UTM_DEG = 6.0  # from the zone's central meridian
 MOST = 0.9  # share of trees that decides; the rest may be slips
 LATTICE_M = 2000.0  # between nodes
 MOST_NODES = 100_000
+MOST_ASKED = 20_000  # trees, evenly out of all, that choose the CRS
 FAR_DEG = 80.0  # in longitude from the middle: on no map with the rest
 POLAR_NORTH, POLAR_SOUTH = 84.0, -80.0  # where UTM ends and the polar grids begin
 
@@ -90,6 +91,8 @@ def choose_crs(settings: Settings, own: pyproj.CRS, lon: FloatArray, lat: FloatA
     InputError
         `settings.crs` is no CRS in metres that fits the trees.
     """
+    some = np.linspace(0, len(lon) - 1, min(len(lon), MOST_ASKED)).astype(np.int64)
+    lon, lat = lon[some], lat[some]
     if settings.crs:
         return _named_crs(settings, lon, lat)
     own = flat_crs(own)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from riskmap.read.frames import inputs_from_frames
 from riskmap.read.inputs import read_inputs
+from riskmap.read.packed import PackedShapes, read_packed
 from riskmap.read.schema import site_schema
 from riskmap.read.settings import read_settings
 
-__all__ = ["inputs_from_frames", "read_inputs", "read_settings", "site_schema"]
+__all__ = ["PackedShapes", "inputs_from_frames", "read_inputs", "read_packed", "read_settings", "site_schema"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import hashlib
 import io
 import os
@@ -293,7 +294,7 @@ def refused(typed: str, key: str) -> Iterator[None]:
             typed, f"the file can't be read ({_short(error)})", "give yourself the right to read it", key
         ) from error
     except OSError as error:
-        if error.errno in (28, 122):  # no space, quota
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise MachineError(
                 f"no room to unpack {shown(typed)} in {tempfile.gettempdir()}: {_short(error)}"
             ) from error

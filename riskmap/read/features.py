@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +17,8 @@ from riskmap.read.sayings import MOST_LISTED, LayerSayings
 from riskmap.read.vector_table import VectorTable
 
 __all__ = ["sound_features"]
+
+EARTH_RADIUS_M: Final = 6_371_007.2  # of the sphere with the earth's area (GRS 80, Moritz 2000)
 
 
 def sound_features(
@@ -58,6 +62,7 @@ def sound_features(
         file=source.file,
         layer=sayings.name,
         drop=source.on_invalid == "drop",
+        area=_area_m2(crs),
     )
     geometry, feature = mended.geometry, number[use]
     repairs += mended.repairs
@@ -94,6 +99,21 @@ def _say_repairs(repairs: list[Repair], sayings: LayerSayings) -> None:
                 "look at them on the map, and mend them in the file",
                 features=features,
             )
+
+
+def _area_m2(crs: pyproj.CRS | None) -> Callable[[Any], Any]:
+    """How areas are told: in square metres, on a sphere where the CRS is in degrees."""
+    if crs is None:
+        return lambda _: np.nan
+    unit = float(crs.axis_info[0].unit_conversion_factor)  # metres, or radians
+    if not crs.is_geographic:
+        return lambda shape: shapely.area(shape) * unit**2
+
+    def on_sphere(shape: Any) -> Any:
+        _, south, _, north = shapely.bounds(shape)
+        return shapely.area(shape) * (unit * EARTH_RADIUS_M) ** 2 * np.cos((south + north) / 2 * unit)
+
+    return on_sphere
 
 
 def _features(count: int) -> str:

@@ -84,7 +84,7 @@ _GEOJSON_TYPES: Final = frozenset(
     {"FeatureCollection", "Feature", "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon"}
     | {"GeometryCollection"}
 )
-_FEATURE_START: Final = re.compile(r"^\x1e?\s*\{", re.MULTILINE)
+_NEXT_OBJECT: Final = re.compile(r"\}\s*[\n\x1e]\s*\{")  # inside one object a comma would stand between
 _JSON_TOKEN: Final = re.compile(r'"(?:[^"\\]|\\.)*"|[{}\[\]:,]')
 
 
@@ -213,7 +213,7 @@ def _kind_of_json(stream: BinaryIO, head: bytes) -> Kind:
         tail = stream.read().decode("utf-8", errors="replace")
         last = re.search(r'"type"\s*:\s*"(\w+)"\s*[,}][^\[\]{}]*\}?\s*$', tail)
         kind_word = last[1] if last else None
-    if kind_word == "Feature" and len(_FEATURE_START.findall(text)) > 1:
+    if kind_word == "Feature" and _NEXT_OBJECT.search(text):
         raise Refusal("this is one GeoJSON object a line (GeoJSON sequence)", "export it as one FeatureCollection")
     if kind_word in _GEOJSON_TYPES or (kind_word is None and "features" in keys):
         return Kind.GEOJSON

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -27,8 +27,15 @@ class Mended:
     repairs: tuple[Repair, ...]
 
 
+@np.errstate(all="ignore")  # coordinates near the largest number overflow, and then are found out
 def mend_shapes(
-    geometry: npt.NDArray[np.object_], feature: IntArray, *, file: str, layer: str, drop: bool = False
+    geometry: npt.NDArray[np.object_],
+    feature: IntArray,
+    *,
+    file: str,
+    layer: str,
+    drop: bool = False,
+    area: Callable[[Any], Any] = shapely.area,
 ) -> Mended:
     """Mend every shape that is not valid; the sound ones are not touched.
 
@@ -40,6 +47,8 @@ def mend_shapes(
         Their numbers in the file.
     drop : bool
         Drop what is broken in place of mending it.
+    area : callable
+        Gives the area that repairs tell of.
 
     Returns
     -------
@@ -80,12 +89,12 @@ def mend_shapes(
     broken = areal[~shapely.is_valid(geometry[areal])]
     for index in broken.tolist():  # few: one by one
         shape = geometry[index]
-        before, why = float(shapely.area(shape)), _reason(shape)
+        before, why = float(area(shape)), _reason(shape)
         mended = None if drop else _mend(shape)
         if mended is None and before == 0:
             why = "has no area"
         geometry[index] = mended
-        after = None if mended is None else float(shapely.area(mended))
+        after = None if mended is None else float(area(mended))
         note(index, "dropped" if mended is None else "repaired", why, before, after)
 
     for index in np.flatnonzero(kinds == _COLLECTION).tolist():
@@ -110,8 +119,7 @@ def _reason(shape: Any) -> str:
 def _mend(shape: Any) -> Any:
     """The shape made valid, areas only where it was an area; None where nothing is left."""
     try:
-        with np.errstate(all="ignore"):
-            mended = shapely.make_valid(shape, method="structure", keep_collapsed=False)
+        mended = shapely.make_valid(shape, method="structure", keep_collapsed=False)
     except shapely.errors.GEOSException:
         return None
     if shapely.get_type_id(shape) == _COLLECTION:

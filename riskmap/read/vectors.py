@@ -154,7 +154,7 @@ class _Reader:
             return self._no_such_layer(names or tables)
         if self.part.kind is Kind.GPX:
             names = self._filled(["waypoints"] if self.section == "trees" else names)
-            if not names:
+            if not names and self.section == "trees":
                 raise self.fault(
                     "the GPX file has no waypoints", "record the trees as waypoints, not as a track", "file"
                 )

@@ -14,7 +14,7 @@ from riskmap.deliver.html_map.background import background_picture
 from riskmap.deliver.html_map.encode import PACK_FROM, STEP_M, Grid, Payload, mercator, nearest_steps, place_on_grid
 from riskmap.deliver.html_map.tiles import tiles_of
 from riskmap.draw.classes import TreeClass, TreeClasses, action_classes, guard_classes
-from riskmap.draw.palette import PRESSURE_RAMP
+from riskmap.draw.palette import PRESSURE_RAMP, SHARE_RAMP
 from riskmap.draw.reach import reach_areas
 from riskmap.model import FloatArray, Result
 from riskmap.model.logbook import LOG_COLUMNS
@@ -113,6 +113,7 @@ def _tree_meta(result: Result, guards: TreeClasses, actions: TreeClasses) -> dic
             "ranges": words.band_ranges(),
         },
         "ramp": PRESSURE_RAMP,
+        "share_ramp": SHARE_RAMP,
         "guards": [_class(entry) for entry in guards.classes],
         "actions": [_class(entry) for entry in actions.classes],
         "roles": [

@@ -40,8 +40,6 @@ def background_picture(site: Site, box: tuple[float, float, float, float] | None
     settings = site.inputs.settings
     if not settings.map.background or box is None:
         return None
-    from affine import Affine
-
     from riskmap.project.picture import picture_window, to_web_mercator
     from riskmap.read.background import read_background
 
@@ -56,8 +54,10 @@ def background_picture(site: Site, box: tuple[float, float, float, float] | None
     thin = max(1.0, max(high, wide) / (2 * LONGEST))
     shape = max(1, round(high / thin)), max(1, round(wide / thin))
     cells = source.read(rows, columns, shape)
-    place = Affine(*source.transform) * Affine.translation(columns[0], rows[0])
-    place *= Affine.scale(wide / shape[1], high / shape[0])
+    a, b, c, d, e, f = source.transform
+    corner = a * columns[0] + b * rows[0] + c, d * columns[0] + e * rows[0] + f
+    wider, higher = wide / shape[1], high / shape[0]
+    place = a * wider, b * higher, corner[0], d * wider, e * higher, corner[1]
     longest = LONGEST
     while True:
         drawn, (west, south, east, north) = to_web_mercator(cells, place, source.crs, longest=longest)

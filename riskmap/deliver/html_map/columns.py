@@ -58,6 +58,7 @@ def add_trees(payload: Payload, result: Result, grid: Grid, guards: TreeClasses,
     for number, (_, column) in enumerate(filter_columns(result)):
         _add_texts(payload, f"f{number}", column, order)
     _add_costs(payload, result, order)
+    _add_beside(payload, result, order)
     _add_ids(payload, result, order)
     if len(order) <= MANY_TREES:
         _add_sizes(payload, result, order)
@@ -192,6 +193,30 @@ def _add_costs(payload: Payload, result: Result, order: IntArray) -> None:
     if len(values) <= 65_536:
         payload.add_json("cost:values", [int(value) / 100 for value in values])
         payload.add_numbers("cost", codes[order])
+
+
+def _add_beside(payload: Payload, result: Result, order: IntArray) -> None:
+    """Append the next cheaper and the next better set beside the one chosen, where `choose` tells them."""
+    told, group = result.choices.extra.get("alternatives"), result.choices.extra.get("alternative")
+    if not told or group is None or len(group) != len(order):
+        return
+    texts = [
+        "; ".join(
+            _beside_words(label, each[name], result.pressure.agents)
+            for name, label in (("next_cheaper", "cheaper"), ("next_better", "better"))
+            if name in each
+        )
+        for each in told
+    ]
+    by_group = Coded.of(texts)
+    _add_texts(payload, "beside", Coded(codes=by_group.codes[group], values=by_group.values), order)
+
+
+def _beside_words(label: str, told: Mapping[str, Any], agents: tuple[str, ...]) -> str:
+    """One set beside the one chosen: its name, its cost, what it leaves open."""
+    left = [tables.agents()[agent].label.lower() for agent in told.get("leaves_open", ()) if agent in agents]
+    open_words = f", leaves open {', '.join(left)}" if left else ""
+    return f"{label}: {told.get('guard', '')} ({told.get('cost_words', '')}{open_words})"
 
 
 def _add_ids(payload: Payload, result: Result, order: IntArray) -> None:

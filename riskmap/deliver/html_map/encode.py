@@ -156,14 +156,15 @@ def nearest_steps(grid: Grid) -> float:
     """Return the middle distance from a tree to its nearest neighbour, in steps; 0 for very many trees or one."""
     if not 2 <= len(grid.inner_x) <= 20_000:
         return 0.0
-    from scipy.spatial import cKDTree
+    import shapely
 
     cell = np.repeat(np.arange(len(grid.count)), grid.count)
-    places = np.column_stack(
-        [grid.inner_x + cell % grid.columns * grid.side, grid.inner_y + cell // grid.columns * grid.side]
-    )
-    distance, _ = cKDTree(places).query(places, k=2)
-    return round(float(np.median(distance[:, 1])), 1)
+    x = grid.inner_x + cell % grid.columns * grid.side
+    y = grid.inner_y + cell // grid.columns * grid.side
+    points = shapely.points(x, y)
+    (asked, _), distance = shapely.STRtree(points).query_nearest(points, exclusive=True, return_distance=True)
+    _, first = np.unique(asked, return_index=True)  # several may be equally near
+    return round(float(np.median(distance[first])), 1) if len(first) else 0.0
 
 
 def _near(x_m: FloatArray, y_m: FloatArray) -> BoolArray:

@@ -123,10 +123,10 @@ def _cut(shapes: Geometries, box: Box | None) -> Geometries:
 def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries) -> bool:
     """Append one layer's shapes; say in the entry which kinds it has. False where nothing is left to draw."""
     tolerance = TOLERANCE_M
-    simple = shapely.simplify(shapes, tolerance)
-    while shapely.get_num_coordinates(simple).sum() > MOST_VERTICES and tolerance < 20:
+    simple = shapely.simplify(shapes, tolerance, preserve_topology=False)  # for drawing alone
+    while shapely.get_num_coordinates(simple).sum() > MOST_VERTICES and tolerance < 5:
         tolerance *= 2
-        simple = shapely.simplify(shapes, tolerance)
+        simple = shapely.simplify(shapes, tolerance, preserve_topology=False)
     kinds = []
     for kind, lines, rings in _by_kind(shapely.get_parts(simple)):
         places, of_line = shapely.get_coordinates(lines, return_index=True)

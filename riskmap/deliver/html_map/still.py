@@ -94,10 +94,12 @@ def _ground(site: Site, box, at, tolerance_m: float) -> list[str]:  # type: igno
     for layer in sorted(site.layers, key=lambda layer: order.get(layer.role, -1)):
         style = GROUND_STYLES.get(layer.role, FALLBACK_GROUND)
         near = layer.geometry[shapely.intersects(layer.geometry, shapely.box(*box))]
-        shapes = shapely.get_parts(shapely.clip_by_rect(shapely.simplify(near, tolerance_m), *box))
+        shapes = shapely.get_parts(
+            shapely.clip_by_rect(shapely.simplify(near, tolerance_m, preserve_topology=False), *box)
+        )
         shapes = shapes[~shapely.is_empty(shapes)]
         if shapely.get_num_coordinates(shapes).sum() > MOST_POINTS:
-            shapes = shapely.get_parts(shapely.simplify(shapes, tolerance_m * 6))
+            shapes = shapely.get_parts(shapely.simplify(shapes, tolerance_m * 6, preserve_topology=False))
         if shapely.get_num_coordinates(shapes).sum() > 4 * MOST_POINTS:
             continue
         for shape in shapes:

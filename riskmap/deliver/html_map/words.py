@@ -6,6 +6,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
+from markupsafe import Markup
 
 from riskmap import tables
 from riskmap.draw.cautions import CAUTIONS
@@ -13,7 +14,7 @@ from riskmap.draw.classes import TreeClass, TreeClasses
 from riskmap.model import Result, Site
 from riskmap.rules import BAND_LIMITS, BAND_WORDS
 
-__all__ = ["agent_grade", "agent_meaning", "band_ranges", "headlines", "page_words"]
+__all__ = ["agent_grade", "agent_meaning", "band_ranges", "frontier_picture", "headlines", "money_lines", "page_words"]
 
 MONTHS: Final = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -57,10 +58,47 @@ def headlines(result: Result) -> list[str]:
     placed = int(result.site.trees.placed.sum())
     if placed < result.site.trees.n:
         lines.append(f"{_rows(result.site.trees.n - placed)} without a place: in the table, not on the map.")
-    unscored = result.site.trees.n - result.pressure.not_scored.null_count
+    trees = np.array([word != "not a tree" for word in (*result.choices.action.values, "")])[
+        result.choices.action.codes
+    ]
+    unscored = int(np.count_nonzero(trees & result.pressure.not_scored.is_valid().to_numpy(zero_copy_only=False)))
     if unscored:
-        lines.append(f"{_rows(unscored)} not scored at all.")
+        lines.append(f"{_rows(unscored)} not scored by any agent.")
     return lines
+
+
+def money_lines(result: Result) -> list[str]:
+    """Return what the money buys and what a little more would, where guards were chosen within a limit."""
+    told = result.choices.extra.get("money") or {}
+    if "prevented" not in told:
+        return []
+    currency = told.get("currency", result.choices.currency)
+    budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
+    lines = [f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents {told['prevented']:,.0f} of loss."]
+    if told.get("next_prevents", 0) > 0:
+        lines.append(f"The next {told['next_money']:,.0f} would prevent {told['next_prevents']:,.0f} more.")
+    return lines
+
+
+def frontier_picture(result: Result) -> Markup:
+    """Return loss prevented against money as a small curve; nothing where no frontier was worked out."""
+    told = result.choices.extra.get("money") or {}
+    points = told.get("frontier") or []
+    top_money, top_loss = (max((point[axis] for point in points), default=0) for axis in (0, 1))
+    if len(points) < 3 or top_money <= 0 or top_loss <= 0:
+        return Markup("")
+
+    def at(money: float, loss: float) -> str:
+        return f"{46 + 250 * money / top_money:.1f} {130 - 116 * loss / top_loss:.1f}"
+
+    curve = "L".join(at(*point) for point in points)
+    here = at(min(told.get("spent", 0), top_money), min(told.get("prevented", 0), top_loss)).split()
+    label = f"Loss prevented against money: up to {top_loss:,.0f} for {top_money:,.0f}; the dot marks this run"
+    return Markup(
+        '<svg class="frontier" viewBox="0 0 310 160" role="img" aria-label="{}"><path class="axis" d="M46 10V130H300"/>'
+        '<path class="curve" d="M{}"/><circle cx="{}" cy="{}" r="5"/><text x="42" y="20" text-anchor="end">{}</text>'
+        '<text x="42" y="133" text-anchor="end">0</text><text x="296" y="150" text-anchor="end">{} {}</text></svg>'
+    ).format(label, curve, *here, f"{top_loss:,.0f}", told.get("currency", ""), f"{top_money:,.0f}")
 
 
 def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
@@ -74,6 +112,8 @@ def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
         "count_text": f"{n:,} {'tree' if n == 1 else 'trees'}",
         "guard_counts": [_counted(entry) for entry in guards.classes],
         "summary": headlines(result),
+        "money": money_lines(result),
+        "frontier": frontier_picture(result),
         "cautions": CAUTIONS,
         "band_lines": [f"{word}: {span}" for word, span in zip(BAND_WORDS, band_ranges(), strict=True)],
         "not_surveyed": _not_surveyed(result),

@@ -70,8 +70,9 @@ function oneDistance(role, code) {
   if (code === 1) return `${role.label}: beyond ${lengthText(role.reach_m)}`;
   if (code === 2) return `${role.label}: inside it`;
   const { steps } = rm.meta;
+  const stepsIn = at => Math.round((steps[at + 1][0] - steps[at][0]) / steps[at][1]);
   let left = code - 3, at = 0;
-  while (at + 1 < steps.length && left > (steps[at + 1][0] - steps[at][0]) / steps[at][1] + 1e-6) left -= Math.round((steps[at + 1][0] - steps[at][0]) / steps[at][1]), at++;
+  for (; at + 1 < steps.length && left >= stepsIn(at); at++) left -= stepsIn(at);
   return `${role.label}: ${steps[at][1] > 1 ? "about " : ""}${lengthText(steps[at][0] + left * steps[at][1])}`;
 }
 
@@ -98,6 +99,7 @@ function card(i) {
   fact("When", seasonText(plan));
   fact("Stops", plan.stopped.length ? agentLabels(plan.stopped) : "");
   fact("Cost now", costText(i));
+  fact("Instead", text("beside", i));
   rm.meta.filters.forEach((filter, f) => fact(filter.label, text(`f${f}`, i)));
   const distances = distanceText(i);
   return make("article", { class: "card", "aria-label": `Tree ${idOf(i)}` },

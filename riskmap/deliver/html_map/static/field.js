@@ -129,7 +129,7 @@ function whereAmI() {
     rm.here.clearLayers();
     L.circle(place, { radius: coords.accuracy, pane: rm.herePane, color: "#1558b0", weight: 1, fillOpacity: 0.12, interactive: false }).addTo(rm.here);
     L.circleMarker(place, { radius: 7, pane: rm.herePane, color: "#ffffff", weight: 3, fillColor: "#1558b0", fillOpacity: 1, interactive: false }).addTo(rm.here);
-    if (first) { rm.map.setView(place, Math.max(rm.map.getZoom(), 17)); say("Your place is shown"); }
+    if (first) { clearView(); rm.map.setView(place, Math.max(rm.map.getZoom(), 17)); say("Your place is shown"); }
     const near = nearestTree(place);
     status.textContent = `You are here, give or take ${lengthText(coords.accuracy)}${near}.`;
   }, error => {

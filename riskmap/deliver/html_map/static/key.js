@@ -21,10 +21,13 @@ function startModes() {
   ];
 }
 
+/** Dots of trees with nothing to do recede behind those that need something. */
+const QUIET = { query: "#8f9aa1", ring: "#a3abaf", speck: "#c9cccb" };
+
 function byColumn(name, classes) {
   const rank = new Uint8Array(rm.n), table = rm.bandTable, worst = rm.worst;
   for (let i = 0; i < rm.n; i++) { const band = table[worst[i]]; rank[i] = (rm.needs[i] ? 8 : 0) + (band > 4 ? 0 : band + 1); }
-  return { classes: classes.map(entry => ({ label: entry.label, symbol: entry.symbol, dot: entry.symbol.shape === "query" ? "#b4bcc2" : undefined })), codes: numbers(name), rank, hot: rm.needs, pressure: false, basis: worst };
+  return { classes: classes.map(entry => ({ label: entry.label, symbol: entry.symbol, quiet: QUIET[entry.symbol.shape], grow: entry.symbol.shape === "ring" ? 0.8 : 1, dot: QUIET[entry.symbol.shape] ?? (entry.symbol.fill === "#ffffff" ? "#3c4a52" : undefined) })), codes: numbers(name), rank, hot: rm.needs, pressure: false, basis: worst };
 }
 
 const BAND_SIZES = [0.62, 0.74, 0.86, 0.98, 1.1];
@@ -37,7 +40,7 @@ function byPressure(source) {
     hot[i] = band < 5 && band >= 2 ? 1 : 0;
   }
   const classes = bands.words.map((word, band) => ({ label: word, detail: bands.ranges[band], symbol: { shape: "circle", fill: ramp[band] }, grow: BAND_SIZES[band] }));
-  classes.push({ label: "not scored", symbol: { shape: "query", fill: "#ffffff" }, dot: "#b4bcc2", grow: 0.8 });
+  classes.push({ label: "not scored", symbol: { shape: "query", fill: "#ffffff" }, dot: QUIET.query, quiet: true, grow: 0.8 });
   return { classes, codes, rank, hot, pressure: true, basis: source };
 }
 
@@ -104,7 +107,7 @@ function kindChanged(kind) {
   else {
     note.append(`Each hexagon gathers trees: darker means a larger share ${share}, larger means more trees. Choose one to zoom in.`);
     note.append(make("span", { class: "shares" }, ...["none", "under 10 %", "10 to 25 %", "25 to 50 %", "over 50 %"].map((word, at) =>
-      make("span", {}, symbolPicture({ shape: "hexagon", fill: rm.meta.ramp[at] }, 6), word))));
+      make("span", {}, symbolPicture({ shape: "hexagon", fill: hexRamp()[at] }, 6), word))));
   }
 }
 
@@ -180,6 +183,7 @@ function startFind() {
 /** Shows a tree whatever the filters say. */
 function show(i, from = "find") {
   if (!rm.shown[i]) resetFilters();
+  clearView();
   choose(i, { from, move: true });
 }
 

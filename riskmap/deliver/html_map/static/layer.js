@@ -130,16 +130,22 @@ const TreeLayer = L.Renderer.extend({
   _drawDots(frame, inView, sharp, wide, high) {
     const image = this._context.createImageData(wide, high), pixels = new Uint32Array(image.data.buffer);
     const above = new Uint8Array(wide * high), { codes, rank, classes } = rm.mode;
-    const radius = this.dotRadius() * sharp, edge = radius >= 2.2 ? Math.max(1, 0.9 * sharp) : 0, reach = Math.ceil(radius + edge);
+    const radius = this.dotRadius() * sharp, edge = radius >= 2.2 ? Math.max(1, 0.9 * sharp) : 0;
     const colours = Uint32Array.from(classes, entry => abgr(entry.dot ?? entry.symbol.fill)), ink = abgr(INK);
-    const disc = [];
-    for (let dy = -reach; dy <= reach; dy++) for (let dx = -reach; dx <= reach; dx++) {
-      const far = Math.hypot(dx, dy);
-      if (far <= radius + edge) disc.push(dx, dy, far <= radius ? 1 : 0);
-    }
+    const quiet = classes.map(entry => Boolean(entry.quiet));
+    const discOf = (inner, outer) => {
+      const disc = [], reach = Math.ceil(outer);
+      for (let dy = -reach; dy <= reach; dy++) for (let dx = -reach; dx <= reach; dx++) {
+        const far = Math.hypot(dx, dy);
+        if (far <= outer) disc.push(dx, dy, far <= inner ? 1 : 0);
+      }
+      return disc;
+    };
+    const loud = discOf(radius, radius + edge), soft = discOf(radius * 0.8, radius * 0.8); // nothing to do: small, no rim
     const { x, y } = rm, left = frame.left * sharp, top = frame.top * sharp, k = frame.k * sharp;
     for (let v = 0; v < inView.length; v++) {
       const i = inView[v], px = Math.round(left + x[i] * k), py = Math.round(top + y[i] * k), over = rank[i] + 1, colour = colours[codes[i]];
+      const disc = quiet[codes[i]] ? soft : loud;
       for (let d = 0; d < disc.length; d += 3) {
         const ax = px + disc[d], ay = py + disc[d + 1];
         if (ax < 0 || ay < 0 || ax >= wide || ay >= high) continue;
@@ -180,7 +186,7 @@ const TreeLayer = L.Renderer.extend({
       const row = firstRow + Math.floor(at / columns), column = firstColumn + at % columns;
       const cx = (column + (row & 1) / 2) * HEX_WIDE - frame.world.x, cy = row * rowHigh - frame.world.y;
       const r = HEX_SIZE * (0.34 + 0.6 * Math.sqrt(all[at] / most));
-      context.fillStyle = rm.meta.ramp[hexClass(hits[at] / all[at])];
+      context.fillStyle = hexRamp()[hexClass(hits[at] / all[at])];
       context.beginPath();
       for (let corner = 0; corner < 6; corner++) {
         const angle = Math.PI / 3 * corner + Math.PI / 6;
@@ -236,6 +242,8 @@ const TreeLayer = L.Renderer.extend({
     return this._map.layerPointToLatLng(L.point(hex.x, hex.y).add(this._bounds.min));
   },
 });
+
+const hexRamp = () => rm.mode.pressure ? rm.meta.ramp : rm.meta.share_ramp;
 
 const hexClass = share => { let at = 0; while (at < HEX_SHARES.length && (at ? share >= HEX_SHARES[at] : share > 0)) at++; return Math.min(at, 4); };
 

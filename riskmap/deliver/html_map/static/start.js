@@ -4,7 +4,7 @@ const SCALE_STEPS = [1, 2, 5];
 /** The longest round length that fits in so many units. */
 function roundLength(most) {
   const power = 10 ** Math.floor(Math.log10(most));
-  return power * (SCALE_STEPS.findLast(step => step * power <= most) ?? 1);
+  return power * ([...SCALE_STEPS].reverse().find(step => step * power <= most) || 1);
 }
 
 function scaleBar(metresAPixel, most, unitM, small, smallM, large) {
@@ -97,6 +97,13 @@ function openKey(open) {
   document.documentElement.classList.toggle("sheet", open);
   byId("rm-open-key").setAttribute("aria-expanded", String(open));
   if (open) byId("rm-close-key").focus({ preventScroll: true });
+}
+
+/** Puts the key away on narrow screens, so that what was asked for can be seen. */
+function clearView() {
+  if (!document.documentElement.classList.contains("sheet")) return;
+  openKey(false);
+  rm.map.getContainer().focus({ preventScroll: true });
 }
 
 function fail(words) {

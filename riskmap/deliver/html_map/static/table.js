@@ -84,12 +84,31 @@ function orderOf() {
 
 /** Trees by id, numbers in ids by their size; worked out once, when first asked for. */
 function idOrder() {
-  if (!rm.idOrder) {
-    const ids = Array.from({ length: rm.n }, (_, i) => idOf(i));
-    const keys = ids.map(id => id.replace(/\d+/g, digits => digits.padStart(12, "0")));
-    rm.idOrder = Uint32Array.from(ids.keys()).sort((a, b) => keys[a] < keys[b] ? -1 : keys[a] > keys[b] ? 1 : a - b);
-  }
+  rm.idOrder ??= numberOrder() ?? wordOrder();
   return rm.idOrder;
+}
+
+/** Where every id is a plain number: number and place packed into one double, which typed arrays sort in a blink. */
+function numberOrder() {
+  const { bytes } = rm.columns.get("ids"), starts = idStarts(), packed = new Float64Array(rm.n), room = 2 ** 20;
+  if (rm.n > room) return null;
+  for (let i = 0; i < rm.n; i++) {
+    let value = 0;
+    const end = starts[i + 1] - 1;
+    if (end === starts[i] || end - starts[i] > 9) return null;
+    for (let at = starts[i]; at < end; at++) {
+      const digit = bytes[at] - 48;
+      if (digit < 0 || digit > 9) return null;
+      value = 10 * value + digit;
+    }
+    packed[i] = value * room + i;
+  }
+  return Uint32Array.from(packed.sort(), value => value % room);
+}
+
+function wordOrder() {
+  const keys = Array.from({ length: rm.n }, (_, i) => idOf(i).replace(/\d+/g, digits => digits.padStart(12, "0")));
+  return Uint32Array.from(keys.keys()).sort((a, b) => keys[a] < keys[b] ? -1 : keys[a] > keys[b] ? 1 : a - b);
 }
 
 function fillTable() {

@@ -1,0 +1,162 @@
+"""Trees with a guard on: it stays, is loosened, added to, swapped or taken off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from riskmap.choose.asked import Asked, Place, Verdict, keys_of, look_at
+from riskmap.choose.context import Alike
+from riskmap.choose.explain import explain, named
+from riskmap.choose.menu import Menu
+from riskmap.choose.now import Named, Wear, wear_of
+from riskmap.choose.part import Part
+from riskmap.choose.pick import Pick
+from riskmap.choose.words import agent_words, height_words, joined
+from riskmap.model import Guard
+
+__all__ = ["judge_guard_on", "judged", "loosen_hours", "remove_hours"]
+
+MONTHS: Final = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+
+def judge_guard_on(place: Place, alike: Alike, group: int, now: Named) -> Verdict:
+    """Decide about a guard that is on: keep, loosen, add to it, swap, remove, or look.
+
+    Parameters
+    ----------
+    place : Place
+        What holds over the whole site.
+    alike : Alike
+        The groups.
+    group : int
+        Which of them.
+    now : Named
+        The guard that is on.
+    """
+    guard = now.guard
+    assert guard is not None
+    asked = Asked(place=place, alike=alike, group=group)
+    wear = wear_of(
+        guard,
+        stem_mm=float(alike.stem_mm[group]),
+        month=place.month,
+        years_on=int(alike.years_on[group]),
+        southern=place.southern,
+    )
+    if not asked.need.any():
+        return _unneeded(asked, now, wear)
+    if wear.outgrown:
+        off = f"Take the {guard.label.lower()} off: {wear.outgrown}. "
+        return _put_back(asked, now, wear) or asked.fit(action="swap", before=off)
+    if guard.kind == "spray" or guard.key == "weed_mat":  # wears off by itself, or guards against nothing
+        return asked.fit()
+    part = now.part(buried=not alike.hard[group])
+    return _judge(asked, part, wear) if part is not None else _of_unknown_height(asked, guard, wear)
+
+
+def _of_unknown_height(asked: Asked, guard: Guard, wear: Wear) -> Verdict:
+    """Judge a guard at its lowest and its highest; where the two differ, somebody must measure it."""
+    place, alike, group = asked.place, asked.alike, asked.group
+
+    def at(height_mm: float) -> Verdict:
+        gap_mm = guard.standoff_min_mm or 0.0
+        part = Part(guard=guard, height_mm=height_mm, standoff_mm=gap_mm, buried=not alike.hard[group])
+        return _judge(asked, part, wear)
+
+    verdicts = {height_mm: at(height_mm) for height_mm in sorted(guard.heights_mm)}
+    low, *_, high = verdicts.values()
+    if low.action != "swap" or high.action == "swap":
+        return low if low.action != "swap" else high
+    enough_mm = next(height_mm for height_mm, verdict in verdicts.items() if verdict.action != "swap")
+    text = height_words(enough_mm, place.units)
+    return look_at(f"Measure the {guard.label.lower()} that is on: {text} or more is enough.", place, asked.need)
+
+
+def _put_back(asked: Asked, now: Named, wear: Wear) -> Verdict | None:
+    """Take a winter guard off now and put the same one on again, where it is out of season and does its work alone."""
+    part, place = now.part(buried=not bool(asked.alike.hard[asked.group])), asked.place
+    if part is None or not part.guard.seasonal or place.month in part.months(southern=place.southern):
+        return None
+    menu, (pick, _, _) = asked.picks(part)
+    if pick is None or pick.parts != (part,):
+        return None
+    reason = explain(menu, pick, asked.need, asked.must, asked.stand, place.units)
+    verdict = asked.verdict("remove", "", menu, pick)
+    month = MONTHS[verdict.on_month - 1]
+    return replace(
+        verdict,
+        reason=f"Take it off now: {wear.outgrown}. Put it back on in {month}. {reason}",
+        hours=round(remove_hours(part.guard, place) + part.guard.minutes / 60, 4),
+    )
+
+
+def _unneeded(asked: Asked, now: Named, wear: Wear) -> Verdict:
+    """A guard on a tree that no agent at or above the floor bears on."""
+    guard, place = now.guard, asked.place
+    assert guard is not None
+    live = asked.alike.live[asked.group]
+    harmless = guard.kind in {"ground", "paint", "spray"} or guard.group
+    name = guard.label.lower()
+    if harmless or (live.any() and not wear.outgrown and not wear.tight):
+        left = joined([agent_words(agent) for agent in keys_of(place.agents, live)])
+        why = f"some pressure is left of {left}" if live.any() else "it does no harm"
+        return Verdict(action="keep", reason=f"The {name} stays: {why}.", guard=guard.label, keys=guard.key)
+    why = wear.outgrown or "no agent is left that it could stop"
+    return Verdict(action="remove", reason=f"Take the {name} off: {why}.", hours=remove_hours(guard, place))
+
+
+def remove_hours(guard: Guard, place: Place) -> float:
+    """Return the work of taking a guard off."""
+    return round(guard.minutes / 60 * place.catalogue.rates.remove_share, 4)
+
+
+def _judge(asked: Asked, part: Part, wear: Wear) -> Verdict:
+    """Keep a guard that does its work, add to it, loosen it, or swap it."""
+    menu, (pick, _, _) = asked.picks(part)
+    if pick is None:
+        return asked.fit(action="swap", before=f"Take off: {part.label(asked.place.units)}. ")
+    return judged(asked, menu, pick, part, wear)
+
+
+def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear) -> Verdict:
+    """Return the verdict on a guard that is on, given the set chosen.
+
+    Parameters
+    ----------
+    asked : Asked
+        The trees.
+    menu : Menu
+        The place.
+    pick : Pick
+        The set chosen, with or without the guard that is on.
+    part : Part
+        The guard that is on.
+    wear : Wear
+        Whether it must be loosened.
+    """
+    units = asked.place.units
+    name = part.label(units)
+    reason = explain(menu, pick, asked.need, asked.must, asked.stand, units)
+    if part not in pick.parts:
+        return asked.verdict("swap", f"Take off: {name}. {reason}", menu, pick, taken_off=part)
+    added = tuple(other for other in pick.parts if other != part)
+    tight = f" Loosen it: {wear.tight}." if wear.tight else ""
+    if added:
+        verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}", menu, pick)
+        return replace(
+            verdict,
+            guard=named(added, units),
+            keys="; ".join(other.guard.key for other in added),
+            height_mm=max(other.height_mm for other in added) or float("nan"),
+        )
+    verdict = asked.verdict("loosen" if wear.tight else "keep", f"On already.{tight} {reason}", menu, pick)
+    return replace(verdict, hours=loosen_hours(part, wear))
+
+
+def loosen_hours(part: Part, wear: Wear) -> float:
+    """Return the work of loosening a guard that is on and stays: as long as fitting it, where it must be loosened."""
+    return round(part.guard.minutes / 60, 4) if wear.tight else 0.0

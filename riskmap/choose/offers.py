@@ -1,0 +1,142 @@
+"""What can be had at each group of trees, and what it costs and prevents at each tree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from riskmap.choose.already import judged, loosen_hours, remove_hours
+from riskmap.choose.asked import Asked, Place, Verdict, keys_of
+from riskmap.choose.context import Alike, Needs
+from riskmap.choose.explain import explain
+from riskmap.choose.menu import Menu
+from riskmap.choose.now import Wear, name_guard, wear_of
+from riskmap.choose.options import Option, list_options
+from riskmap.choose.part import Part
+from riskmap.model import FloatArray, Pressure
+
+__all__ = ["Offer", "make_offer", "offer_sheets", "whole_costs"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """Options of one group; none where nothing can be chosen."""
+
+    asked: Asked
+    menu: Menu
+    options: tuple[Option, ...]
+    on: Part | None
+    wear: Wear
+
+    @property
+    def have(self) -> Part | None:
+        """The guard that is on, if it may stay."""
+        return None if self.wear.outgrown else self.on
+
+    def asks(self, option: int) -> tuple[float, float]:
+        """Return the money and the hours that one option asks for; 0 is what must be done anyhow."""
+        asked = self.asked
+        if option:
+            pick = self.options[option - 1].pick
+            return asked.asks(pick, None if self.on in pick.parts else self.on)
+        if self.on is None:
+            return 0.0, 0.0
+        if self.wear.outgrown:
+            return 0.0, remove_hours(self.on.guard, asked.place)
+        return 0.0, loosen_hours(self.on, self.wear)
+
+    def base(self) -> FloatArray:
+        """Return what a guard that is on takes off each agent's pressure."""
+        menu = self.menu
+        if self.have is None:
+            return np.zeros(len(menu.agents))
+        return np.asarray(1 - menu.leaves[menu.parts.index(self.have)])
+
+    def verdict(self, option: int, *, must: bool, why: str) -> Verdict:
+        """Return what to do at trees that get one option; `why` says why those that get none have none."""
+        asked, menu = self.asked, self.menu
+        if self.have is not None:
+            pick = self.options[option - 1].pick if option else asked.alone(menu, self.have)
+            return judged(asked, menu, pick, self.have, self.wear)
+        off = f"Take off what is on: {self.wear.outgrown}. " if self.wear.outgrown else ""
+        if option:
+            pick = self.options[option - 1].pick
+            reason = explain(menu, pick, asked.need, asked.must, asked.stand, asked.place.units)
+            taken_off = None if self.on in pick.parts else self.on
+            return asked.verdict("swap" if off else "fit", f"{off}{reason}", menu, pick, taken_off=taken_off)
+        if off:
+            return Verdict(action="remove", reason=off.strip(), hours=self.asks(0)[1])
+        if must:
+            return Verdict(
+                action="accept", reason=f"Accepted: {why}.", open="; ".join(keys_of(menu.agents, asked.must))
+            )
+        return Verdict(action="none needed", reason=f"No agent reaches the floor ('{asked.place.floor}').")
+
+
+def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
+    """Return the options of one group; None where nothing can be chosen."""
+    text = alike.guard_now[group]
+    now = name_guard(text) if text else None
+    asked = Asked(place=place, alike=alike, group=group)
+    if alike.state[group] or alike.paved[group] or not asked.need.any() or (now and not now.known):
+        return None
+    on, wear = None, Wear()
+    if now and now.guard is not None and now.guard.kind != "spray":
+        guard, buried = now.guard, not alike.hard[group]
+        wear = wear_of(
+            guard,
+            stem_mm=float(alike.stem_mm[group]),
+            month=place.month,
+            years_on=int(alike.years_on[group]),
+            southern=place.southern,
+        )
+        lowest = min(guard.heights_mm, default=0.0)  # of unknown height: as little as it may be
+        gap_mm = guard.standoff_min_mm or 0.0
+        on = now.part(buried=buried) or Part(guard=guard, height_mm=lowest, standoff_mm=gap_mm, buried=buried)
+    menu, question = asked.question(None if wear.outgrown else on)
+    return Offer(asked=asked, menu=menu, options=tuple(list_options(menu, question)), on=on, wear=wear)
+
+
+def offer_sheets(
+    offers: list[Offer | None], alike: Alike, needs: Needs, pressure: Pressure, worth: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return cost, loss prevented and hours by tree and option, all beyond option 0, which is what must be done anyhow.
+
+    Options that a tree does not have cost infinity.
+    """
+    most = max((len(offer.options) for offer in offers if offer), default=0)
+    shape = (len(alike.group), most + 1)
+    cost, benefit, work = np.full(shape, np.inf), np.zeros(shape), np.full(shape, np.inf)
+    cost[:, 0] = work[:, 0] = 0.0
+    loss = np.nan_to_num(pressure.loss, nan=0.0).astype(np.float64)
+    order = np.argsort(alike.group, kind="stable")
+    ends = np.cumsum(alike.count)
+    for offer, end, count in zip(offers, ends, alike.count, strict=True):
+        if offer is None:
+            continue
+        trees = order[end - count : end]
+        yearly = loss[trees] * worth[trees, None]
+        years = needs.years[trees]
+        base = _prevented(yearly, years, offer.base(), np.full(years.shape[1], np.inf))
+        for number, option in enumerate(offer.options, start=1):
+            money, hours = offer.asks(number)
+            cost[trees, number], work[trees, number] = money, hours - offer.asks(0)[1]
+            more = _prevented(yearly, years, option.cover, option.life_years) - base
+            benefit[trees, number] = np.maximum(more, 0.0)
+    return cost, benefit, work
+
+
+def _prevented(yearly: FloatArray, years: FloatArray, cover: FloatArray, life_years: FloatArray) -> FloatArray:
+    """Loss prevented at each tree while what is bought lasts and is needed."""
+    return np.asarray((yearly * np.minimum(years, life_years)) @ cover)
+
+
+def whole_costs(offers: list[Offer | None], alike: Alike) -> FloatArray:
+    """Return the cost by tree and option over the years in which what is bought prevents loss."""
+    most = max((len(offer.options) for offer in offers if offer), default=0)
+    by_group = np.zeros((len(offers), most + 1))
+    for group, offer in enumerate(offers):
+        for number, option in enumerate(offer.options if offer else (), start=1):
+            by_group[group, number] = option.whole
+    return by_group[alike.group]

@@ -1,0 +1,168 @@
+"""Where money decides: the options of every tree, and the choice that prevents most loss for it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from riskmap.choose.asked import Place, Verdict
+from riskmap.choose.context import Alike, Needs
+from riskmap.choose.decide import decide_group
+from riskmap.choose.knapsack import Bought, Steps, buy, hull_steps
+from riskmap.choose.limits import EXACT_TREES, buy_exactly, buy_within
+from riskmap.choose.offers import Offer, make_offer, offer_sheets, whole_costs
+from riskmap.choose.options import MOST_OPTIONS
+from riskmap.choose.settle import settle
+from riskmap.choose.words import money_words
+from riskmap.model import FloatArray, IntArray, Pressure
+
+__all__ = ["Limits", "Spent", "spend_money"]
+
+FRONTIER_POINTS: Final = 200
+NEXT_MONEY: Final = 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What there is: money and hours of work; infinity where there is no limit."""
+
+    budget: float = math.inf
+    hours: float = math.inf
+
+    @property
+    def none(self) -> bool:
+        """Whether nothing is limited."""
+        return math.isinf(self.budget) and math.isinf(self.hours)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spent:
+    """What was chosen where money decides.
+
+    Attributes
+    ----------
+    verdicts : list of Verdict
+        Each once.
+    of_tree : ndarray, shape (tree,)
+        Place of each tree's verdict.
+    facts : dict
+        The limits, what was spent and prevented, the proven gap, and the frontier.
+    """
+
+    verdicts: list[Verdict]
+    of_tree: IntArray
+    facts: dict[str, Any]
+
+
+def spend_money(
+    place: Place, alike: Alike, needs: Needs, pressure: Pressure, worth: FloatArray, *, limits: Limits
+) -> Spent:
+    """Choose the options that prevent most loss within the limits; without limits, the most loss less cost.
+
+    Parameters
+    ----------
+    place : Place
+        What holds over the whole site.
+    alike : Alike
+        Groups of trees, by every agent that lives.
+    needs : Needs
+        Years of need by tree and agent.
+    pressure : Pressure
+        Its loss by tree and agent.
+    worth : ndarray, shape (tree,)
+        Cost to replace each tree. [money]
+    limits : Limits
+        Money and hours.
+    """
+    offers = [make_offer(place, alike, group) for group in range(len(alike.count))]
+    cost, benefit, work = offer_sheets(offers, alike, needs, pressure, worth)
+    steps = hull_steps(cost, benefit)
+    anyhow = _hours_anyhow(place, alike, offers)
+    if limits.none:
+        bought = _most_net(cost, benefit, whole_costs(offers, alike))
+    else:
+        room = Limits(budget=limits.budget, hours=max(limits.hours - anyhow, 0.0))
+        bought = _most_within(cost, benefit, work, steps, room)
+    currency = place.catalogue.rates.currency
+    why = _why_not(bought, currency, limits)
+    verdicts = []
+    chosen, of_tree = _spread(bought, alike, needs)
+    for group, option, must in chosen.tolist():
+        offer = offers[group]
+        if offer is None:
+            verdicts.append(decide_group(place, alike, group))
+        else:
+            verdicts.append(offer.verdict(option, must=bool(must), why=why))
+    return Spent(verdicts=verdicts, of_tree=of_tree, facts=_facts(bought, steps, limits, currency))
+
+
+def _hours_anyhow(place: Place, alike: Alike, offers: list[Offer | None]) -> float:
+    """Hours of what must be done whatever is bought: guards loosened and taken off."""
+    each = [
+        decide_group(place, alike, group).hours if offer is None else offer.asks(0)[1]
+        for group, offer in enumerate(offers)
+    ]
+    return float(np.dot(each, alike.count)) if each else 0.0
+
+
+def _most_net(cost: FloatArray, benefit: FloatArray, whole: FloatArray) -> Bought:
+    """The option of every tree that prevents most loss less what it costs."""
+    option = np.argmax(np.where(np.isfinite(cost), benefit - whole, -np.inf), axis=1)
+    rows = np.arange(len(option))
+    value = float(benefit[rows, option].sum())
+    return Bought(option=option, value=value, spent=float(cost[rows, option].sum()), bound=value, exact=True)
+
+
+def _most_within(cost: FloatArray, benefit: FloatArray, work: FloatArray, steps: Steps, limits: Limits) -> Bought:
+    """The choice within the limits: proven best for few trees, with a proven gap for many."""
+    if math.isinf(limits.hours):
+        return settle(cost, benefit, limits.budget, buy(cost, benefit, limits.budget, steps))
+    use, room = np.stack([cost, work]), np.array([limits.budget, limits.hours])
+    trees = int(np.isfinite(cost[:, 1:]).any(axis=1).sum())
+    return buy_exactly(use, benefit, room) if trees <= EXACT_TREES else buy_within(use, benefit, room)
+
+
+def _spread(bought: Bought, alike: Alike, needs: Needs) -> tuple[IntArray, IntArray]:
+    """Distinct (group, option, whether something must be stopped), and each tree's place among them."""
+    must = needs.must.any(axis=1).astype(np.int64)
+    width = MOST_OPTIONS + 2
+    code = (alike.group * width + bought.option) * 2 + must
+    distinct, of_tree = np.unique(code, return_inverse=True)
+    chosen = np.column_stack([distinct // 2 // width, distinct // 2 % width, distinct % 2])
+    return chosen, of_tree.astype(np.int64)
+
+
+def _why_not(bought: Bought, currency: str, limits: Limits) -> str:
+    """Why trees without a guard have none."""
+    if limits.none:
+        return "no guard that fits prevents more loss than it costs"
+    if bought.price and bought.price[0] > 0:
+        rate = money_words(bought.price[0] * 100, currency)
+        return f"every {money_words(100, currency)} does more elsewhere, where it prevents {rate} of loss or more"
+    return "the limits leave nothing for it"
+
+
+def _facts(bought: Bought, steps: Steps, limits: Limits, currency: str) -> dict[str, Any]:
+    """What the run says of the money: limits, spending, proof and frontier."""
+    spent, prevented = np.cumsum(steps.cost), np.cumsum(steps.benefit)
+    points = np.unique(np.linspace(0, max(len(spent) - 1, 0), FRONTIER_POINTS).astype(np.int64))[: len(spent)]
+    frontier = [(0.0, 0.0), *((round(float(spent[at]), 2), round(float(prevented[at]), 2)) for at in points)]
+    money, loss = np.append(0.0, spent), np.append(0.0, prevented)
+    here = float(np.interp(bought.spent, money, loss))
+    following = float(np.interp(bought.spent + NEXT_MONEY, money, loss)) - here
+    return {
+        "currency": currency,
+        "budget": limits.budget if math.isfinite(limits.budget) else None,
+        "hours": limits.hours if math.isfinite(limits.hours) else None,
+        "spent": round(bought.spent, 2),
+        "prevented": round(bought.value, 2),
+        "bound": round(bought.bound, 2),
+        "gap": bought.gap,
+        "optimal": bought.exact,
+        "next_money": NEXT_MONEY,
+        "next_prevents": round(following, 2),
+        "frontier": frontier,
+    }

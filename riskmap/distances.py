@@ -1,0 +1,142 @@
+"""A trees file and layer files -> one file of distances, and nothing else: the short path for very many trees."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from riskmap import tables
+from riskmap.errors import MachineError, WordsError, shown
+from riskmap.measure import Near, Shapes, Wkb, look_near, morton_order
+from riskmap.model import FloatArray, IntArray, Settings, TreeSource
+from riskmap.project import Places, place_points, place_shapes
+from riskmap.read import PackedShapes, read_packed
+
+__all__ = ["measure_files"]
+
+MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
+
+
+def measure_files(
+    trees: Path,
+    layers: Mapping[str, Sequence[Path]],
+    out: Path,
+    *,
+    within_m: Mapping[str, float],
+    keep: Iterable[str] = (),
+    engine: str = "",
+) -> Path:
+    """Measure all roles from all trees, and write one Parquet file.
+
+    Parameters
+    ----------
+    trees, layers, out, within_m, keep
+        As `riskmap.measure` takes them, paths and reaches made plain.
+    engine : str
+        ``grid`` or ``shapely``; the fastest there is when empty.
+    """
+    reaches_m = {role: _reach_m(role, within_m) for role in layers}
+    read = read_packed(trees, columns=list(keep))
+    x, y = read.points()
+    settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
+    places = place_points(x, y, read.crs, settings=settings, file=str(trees))
+    placed = np.flatnonzero(places.placed)
+    order = placed[morton_order(places.x_m[placed], places.y_m[placed])]
+    seen_from = places.x_m[order], places.y_m[order], places.scale[order]
+    columns: dict[str, pa.Array | pa.ChunkedArray] = {"row": pa.array(np.arange(1, len(x) + 1))}
+    columns |= {name: read.table.column(name) for name in keep}
+    first_number = 1
+    for role, files in _read_ahead(layers):
+        shapes = _shapes(files, places, first_number)
+        first_number += len(files)
+        near = look_near(shapes, *seen_from, reaches_m[role], engine=engine)
+        columns |= _columns(role, near, shapes, order, len(x))
+    return _write(pa.table(columns), out)
+
+
+def _reach_m(role: str, within_m: Mapping[str, float]) -> float:
+    """How far a role is looked for."""
+    if role not in tables.roles():
+        raise WordsError(f"layers: there is no role {shown(role)!r}; there are {', '.join(tables.roles())}")
+    reach_m = float(within_m.get(role, 200.0))
+    if not 0.0 < reach_m <= MOST_REACH_M:
+        raise WordsError(f"within_m: {role} has {reach_m:g}; it takes metres above 0, up to {MOST_REACH_M:g}")
+    return reach_m
+
+
+def _read_ahead(layers: Mapping[str, Sequence[Path]]) -> Iterator[tuple[str, list[PackedShapes]]]:
+    """The files of each role, those of the next being read meanwhile."""
+
+    def read(role: str) -> list[PackedShapes]:
+        return [read_packed(path) for path in layers[role]]
+
+    roles = list(layers)
+    with ThreadPoolExecutor(1) as reader:
+        waiting = reader.submit(read, roles[0]) if roles else None
+        for number, role in enumerate(roles):
+            files = waiting.result() if waiting else []
+            waiting = reader.submit(read, roles[number + 1]) if number + 1 < len(roles) else None
+            yield role, files
+
+
+def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -> Shapes:
+    """The features of one role's files in order, in the working CRS; as they stand where that is theirs already."""
+    packed = []
+    for layer in layers:
+        if layer.crs.equals(places.crs, ignore_axis_order=True):
+            packed.append(Wkb(data=layer.wkb, offset=layer.offset))
+        else:
+            packed.append(Wkb.of(place_shapes(layer.shapes(), layer.crs, places, file=layer.file)))
+    counts = [len(layer.offset) - 1 for layer in layers]
+    return Shapes(
+        given=Wkb.joined(packed),
+        half_width_m=np.zeros(sum(counts)),
+        layer=np.repeat(np.arange(first_number, first_number + len(layers)), counts),
+        feature=np.concatenate([np.arange(1, count + 1) for count in counts]),
+    )
+
+
+def _columns(role: str, near: Near, shapes: Shapes, order: IntArray, n: int) -> dict[str, pa.Array]:
+    """The four columns of one role, in the order of the trees file; null where unknown or nothing is in reach."""
+
+    def metres(values: FloatArray) -> pa.Array:
+        column = np.full(n, np.nan, dtype=np.float32)
+        column[order] = values
+        return pa.array(column, from_pandas=True)
+
+    inside = np.zeros(n, dtype=bool)
+    inside[order] = near.inside
+    unplaced = np.ones(n, dtype=bool)
+    unplaced[order] = False
+    rank = np.full(n, -1, dtype=np.int32)
+    rank[order] = near.rank
+    words = pc.binary_join_element_wise(
+        pa.array(shapes.layer).cast(pa.string()), pa.array(shapes.feature).cast(pa.string()), ":"
+    )
+    return {
+        f"distance_{role}_m": metres(near.distance_m),
+        f"inside_{role}": pa.array(inside, mask=unplaced if unplaced.any() else None),
+        f"edge_{role}_m": metres(near.edge_m),
+        f"nearest_{role}": pa.DictionaryArray.from_arrays(pa.array(rank, mask=rank < 0), words),
+    }
+
+
+def _write(table: pa.Table, out: Path) -> Path:
+    """Write the file beside its name first, so that it stands whole or not at all."""
+    import pyarrow.parquet as pq
+
+    part = out.with_name(f"{out.name}.part")
+    nearest = [name for name in table.column_names if name.startswith("nearest_")]
+    try:
+        pq.write_table(table, part, compression="none", use_dictionary=nearest, write_statistics=False)
+        part.replace(out)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise MachineError(f"{out} can't be written: {error.strerror}") from error
+    return out

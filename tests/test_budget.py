@@ -1,0 +1,236 @@
+"""Where money decides: the knapsack, its proof, several limits, and the choice for whole sites."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
+from test_choose import AGENTS, STANDARD, WHIP, choose
+
+from riskmap.choose.knapsack import buy, hull_steps
+from riskmap.choose.limits import buy_exactly, buy_within
+from riskmap.choose.settle import settle
+from riskmap.model import ChoiceSettings
+
+# -------------------------------------------------------------------------------------------------------- knapsacks
+
+
+def make_trees(trees: int, options: int, seed: int) -> tuple[Any, Any]:
+    """Costs in whole cents and benefits; option 0 is nothing."""
+    rng = np.random.default_rng(seed)
+    cost = np.round(np.sort(rng.uniform(1, 30, (trees, options)), axis=1), 2)
+    benefit = np.sort(rng.gamma(2.0, 10.0, (trees, options)), axis=1) * rng.uniform(0.2, 1.0, (trees, 1))
+    cost[:, 0] = benefit[:, 0] = 0.0
+    return cost, benefit
+
+
+def best_by_trying(use: Any, benefit: Any, limits: Any) -> float:
+    """The most that any choice within the limits prevents: every choice tried."""
+    trees, options = benefit.shape
+    rows = np.arange(trees)
+    found = 0.0
+    for option in itertools.product(range(options), repeat=trees):
+        if (use[:, rows, option].sum(axis=1) <= np.asarray(limits) + 1e-9).all():
+            found = max(found, float(benefit[rows, option].sum()))
+    return found
+
+
+def best_by_highs(use: Any, benefit: Any, limits: Any) -> float:
+    """The optimum by HiGHS, told nothing."""
+    trees, options = benefit.shape
+    n = trees * options
+    each = np.kron(np.eye(trees), np.ones(options))
+    rules = [LinearConstraint(each, 1, 1), LinearConstraint(use.reshape(len(use), n), -np.inf, limits)]
+    found = milp(-benefit.ravel(), constraints=rules, integrality=np.ones(n), bounds=Bounds(0, 1))
+    return float(-found.fun)
+
+
+def test_hull_by_hand() -> None:
+    """Option 2 lies under the line from 1 to 3; option 4 costs more and prevents less."""
+    steps = hull_steps(np.array([[0.0, 1.0, 3.0, 4.0, 5.0]]), np.array([[0.0, 4.0, 5.0, 7.0, 6.0]]))
+    assert steps.option.tolist() == [1, 3]
+    assert (steps.benefit / steps.cost).tolist() == [4.0, 1.0]
+
+
+def test_knapsack_by_hand() -> None:
+    """Three trees, money 10: the relaxed problem is worth 10.5 + 5 x 4/6; the best choice 13."""
+    cost = np.array([[0.0, 3.0, 7.0], [0.0, 2.0, 8.0], [0.0, 4.0, 5.0]])
+    benefit = np.array([[0.0, 6.0, 8.0], [0.0, 3.0, 7.0], [0.0, 4.0, 4.5]])
+    bought = buy(cost, benefit, 10.0)
+    assert bought.option.tolist() == [1, 1, 2]
+    assert (bought.value, bought.spent) == (13.5, 10.0)
+    assert settle(cost, benefit, 10.0, bought).value == best_by_trying(cost[None], benefit, [10.0]) == 13.5
+
+
+SEEDS = st.integers(0, 10_000)
+SHARES = st.floats(0.0, 1.2)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=SEEDS, share=SHARES)
+def test_small_knapsacks_are_settled_as_by_trying(seed: int, share: float) -> None:
+    cost, benefit = make_trees(5, 4, seed)
+    budget = share * cost[:, -1].sum()
+    start = buy(cost, benefit, budget)
+    best = settle(cost, benefit, budget, start)
+    true = best_by_trying(cost[None], benefit, [budget])
+    assert best.exact
+    assert best.value == pytest.approx(true)
+    assert start.value <= true + 1e-9 <= start.bound + 2e-9
+    assert best.spent <= budget + 1e-6
+    assert cost[np.arange(5), best.option].sum() == pytest.approx(best.spent)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_settled_as_by_highs(seed: int) -> None:  # scipy.optimize.milp (HiGHS) on the whole problem
+    cost, benefit = make_trees(60, 6, seed)
+    budget = 0.3 * cost[:, -1].sum()
+    best = settle(cost, benefit, budget, buy(cost, benefit, budget))
+    assert best.exact
+    assert best.value == pytest.approx(best_by_highs(cost[None], benefit, [budget]), rel=1e-6)
+
+
+@settings(max_examples=80, deadline=None)
+@given(seed=SEEDS, share=SHARES, more=st.floats(0.0, 0.3))
+def test_more_money_never_prevents_less(seed: int, share: float, more: float) -> None:
+    cost, benefit = make_trees(40, 6, seed)
+    whole = cost[:, -1].sum()
+    less, much = (buy(cost, benefit, part * whole) for part in (share, share + more))
+    assert much.value >= less.value - 1e-9
+    assert less.spent <= share * whole + 1e-6
+    assert less.value <= less.bound + 1e-9
+
+
+def test_the_gap_closes_with_many_trees() -> None:
+    cost, benefit = make_trees(20_000, 12, 1)
+    bought = buy(cost, benefit, 0.2 * cost[:, -1].sum())
+    assert bought.gap < 1e-5
+    assert (cost[np.arange(len(cost)), bought.option].sum()) <= 0.2 * cost[:, -1].sum()
+
+
+@pytest.mark.parametrize("budget", [0.0, math.inf])
+def test_no_money_and_no_limit(budget: float) -> None:
+    cost, benefit = make_trees(30, 5, 3)
+    bought = buy(cost, benefit, budget)
+    assert bought.value == pytest.approx(0.0 if budget == 0 else benefit.max(axis=1).sum())
+    assert bought.gap == 0
+
+
+def test_options_that_cost_nothing_are_taken() -> None:
+    cost, benefit = np.array([[0.0, 0.0, 5.0]]), np.array([[0.0, 2.0, 3.0]])
+    assert buy(cost, benefit, 0.0).option.tolist() == [1]
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=SEEDS, share=st.floats(0.1, 0.9), busy=st.floats(0.1, 0.9))
+def test_two_limits_as_by_trying(seed: int, share: float, busy: float) -> None:
+    cost, benefit = make_trees(5, 4, seed)
+    hours = np.where(cost > 0, np.random.default_rng(seed).uniform(0.1, 1.0, cost.shape), 0.0)
+    use, limits = np.stack([cost, hours]), np.array([share * cost[:, -1].sum(), busy * hours[:, -1].sum()])
+    true = best_by_trying(use, benefit, limits)
+    near, best = buy_within(use, benefit, limits), buy_exactly(use, benefit, limits)
+    for bought in (near, best):
+        assert (use[:, np.arange(5), bought.option].sum(axis=1) <= limits + 1e-6).all()
+        assert bought.value <= true + 1e-6 <= bought.bound + 1e-5 * max(bought.bound, 1)
+    assert best.exact
+    assert best.value == pytest.approx(true)
+
+
+def test_two_limits_as_by_highs() -> None:  # scipy.optimize.milp (HiGHS) on the whole problem
+    cost, benefit = make_trees(80, 6, 5)
+    hours = np.where(cost > 0, np.random.default_rng(5).uniform(0.1, 1.0, cost.shape), 0.0)
+    use, limits = np.stack([cost, hours]), np.array([0.2 * cost[:, -1].sum(), 12.0])
+    best = buy_exactly(use, benefit, limits)
+    assert best.value == pytest.approx(best_by_highs(use, benefit, limits), rel=1e-4)
+    assert best.value <= buy_within(use, benefit, limits).bound + 1e-6
+
+
+def test_several_limits_on_many_trees_have_a_proven_gap() -> None:
+    cost, benefit = make_trees(12_000, 8, 6)
+    rng = np.random.default_rng(6)
+    hours = np.where(cost > 0, rng.uniform(0.05, 0.6, cost.shape), 0.0)
+    stock = (rng.random(cost.shape) < 0.1) * (cost > 0.0)
+    use, limits = np.stack([cost, hours, stock]), np.array([0.2 * cost[:, -1].sum(), 900.0, 240.0])
+    bought = buy_within(use, benefit, limits)
+    assert (use[:, np.arange(len(cost)), bought.option].sum(axis=1) <= limits + 1e-6).all()
+    assert bought.gap < 1e-4
+
+
+# ------------------------------------------------------------------------------------------------------- whole sites
+
+VALUES = [
+    {agent: float(rate) for agent, rate in zip(AGENTS, row, strict=True) if rate > 0}
+    for row in np.random.default_rng(4).choice([0.0, 0.02, 0.1, 0.3], size=(40, len(AGENTS)))
+]
+
+
+def site_with(values: list[dict[str, float]] = VALUES, **wants: Any) -> Any:
+    """Choose for forty whips with money deciding."""
+    return choose(values, snow_m=0.2, settings={"choice": ChoiceSettings(**wants)}, **WHIP)
+
+
+def test_a_budget_is_kept_to_the_cent_and_more_prevents_more() -> None:
+    prevented = []
+    for budget in (0.0, 50.0, 150.0, 400.0, 5000.0):
+        found = site_with(budget=budget)
+        assert found.cost.sum() <= budget + 1e-6
+        facts = found.extra["money"]
+        assert facts["optimal"] and facts["gap"] == 0
+        assert facts["spent"] == pytest.approx(found.cost.sum(), abs=0.01)
+        prevented.append(facts["prevented"])
+    assert prevented == sorted(prevented)
+    assert prevented[0] == 0 < prevented[1]
+
+
+def test_trees_left_without_money_are_accepted_and_say_why() -> None:
+    found = site_with(budget=50.0)
+    accepted = [number for number, action in enumerate(found.action.texts()) if action == "accept"]
+    assert accepted
+    assert "does more elsewhere" in found.reason.texts()[accepted[0]]
+    assert found.agents_open.texts()[accepted[0]] != ""
+    assert found.cost[accepted].sum() == 0
+
+
+def test_the_frontier_rises_and_bends() -> None:
+    points = np.array(site_with(budget=100.0).extra["money"]["frontier"])
+    money, loss = points.T
+    assert (np.diff(money) >= 0).all() and (np.diff(loss) >= 0).all()
+    slope = np.diff(loss)[np.diff(money) > 0] / np.diff(money)[np.diff(money) > 0]
+    assert (np.diff(slope) <= 0.05 * slope[:-1] + 0.05).all()  # rounded to cents
+
+
+def test_hours_are_a_limit_of_their_own() -> None:
+    found = site_with(budget=400.0, hours=1.0)
+    assert found.hours.sum() <= 1.0 + 1e-6
+    assert found.extra["money"]["prevented"] <= site_with(budget=400.0).extra["money"]["prevented"] + 1e-6
+
+
+def test_value_buys_only_what_is_worth_it() -> None:
+    """A whip costs 8 to replace: a guard for a small pressure costs more than it prevents."""
+    small = site_with([{"vole": 0.06}], policy="value")
+    assert small.action.texts() == ["accept"]
+    assert "prevents more loss than it costs" in small.reason.texts()[0]
+    dear = choose({"vole": 0.3}, settings={"choice": ChoiceSettings(policy="value")}, cost_to_replace=500.0, **STANDARD)
+    assert dear.action.texts() == ["fit"]
+    assert dear.extra["loss_prevented"][0] == pytest.approx(0.3 * 0.5 * 500.0)
+
+
+def test_a_guard_that_is_on_stays_at_no_cost() -> None:
+    wants = {"choice": ChoiceSettings(budget=0.0)}
+    found = choose({"vole": 0.2, "deer_browse": 0.3}, settings=wants, guard_now="tree tube 1.8 m", **WHIP)
+    assert found.action.texts() == ["keep"]
+    july = {**wants, "date": dt.date(2026, 7, 1)}
+    swapped = choose({"vole": 0.2}, settings=july, guard_now="paper wrap", **STANDARD)
+    assert swapped.action.texts() == ["remove"]  # no money for another
+
+
+def test_stop_all_says_what_it_prevents() -> None:
+    found = choose({"vole": 0.2}, cost_to_replace=100.0, **WHIP)
+    assert found.extra["loss_prevented"][0] == pytest.approx(0.2 * 0.5 * 100.0)
