@@ -115,6 +115,17 @@ def _run(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _start(options: argparse.Namespace) -> int:
+    """A first site file."""
+    _prepare(options)
+    from riskmap.start import start_site
+
+    started = start_site(options.trees, options.layers, out=options.out)
+    left = f"{started.questions} questions are left in it; answer them, then: riskmap check {started.path}"
+    sys.stdout.write(f"{started.path}: {left}\n")
+    return DONE
+
+
 def _check(options: argparse.Namespace) -> int:
     """Every fault and note."""
     watch = _prepare(options)
@@ -243,6 +254,16 @@ def _check_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(do=_check)
 
 
+def _start_words(parser: argparse.ArgumentParser) -> None:
+    """The words of ``riskmap start``."""
+    parser.add_argument("trees", type=Path, metavar="TREES", help="the trees file")
+    parser.add_argument("layers", type=Path, nargs="*", metavar="LAYER", help="layers and rasters of the ground")
+    parser.add_argument(
+        "--out", type=Path, metavar="SITE.toml", help="the site file to write (site.toml beside the trees)"
+    )
+    parser.set_defaults(do=_start, quiet=False, verbose=False)
+
+
 def _show_words(parser: argparse.ArgumentParser) -> None:
     """The words of ``riskmap show``."""
     parser.add_argument("topic", type=_one_of(TOPICS), metavar="TOPIC", help=", ".join(TOPICS))
@@ -258,6 +279,7 @@ def _site_words(parser: argparse.ArgumentParser) -> None:
 
 _COMMANDS: Final[dict[str, tuple[Callable[[argparse.ArgumentParser], None], str]]] = {
     "run": (_run_words, "do the main job: score every tree, choose guards, write map and tables"),
+    "start": (_start_words, "write a first site file from files alone, with the questions that are left"),
     "check": (_check_words, "list every fault and note of a site file and its inputs, and write nothing"),
     "show": (_show_words, "print what the program knows, each number with its source"),
 }

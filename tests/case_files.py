@@ -144,6 +144,7 @@ def _riskmap(words: list[str], folder: Path, *, limit: int | None = None) -> sub
     temporary.mkdir(exist_ok=True)
     return subprocess.run(
         [sys.executable, "-c", _LIMITED, str(limit or 0), *words],
+        check=False,
         capture_output=True,
         text=True,
         encoding="utf-8",

@@ -1,15 +1,13 @@
-"""Every reproducer case through `riskmap run`: kind, words, distances, fields, counts and the six rules of cases/README.md."""
+"""Every reproducer case through `riskmap run`: kind, words, figures, counts and the six rules of cases/README.md."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-
 from case_files import NAMES, RASTER_ROLES, Ran, run_case
 
 NOT_MEASURED = {"study_area"}  # a role that is no agent's: its distances are not in the table
@@ -77,7 +75,7 @@ def test_unknown_is_neither_zero_nor_infinite(ran: Ran) -> None:
     for row in ran.trees:
         assert not any(SAME_AS_OURS.match(cell) for cell in row.values()), row
         if row["not_scored"]:
-            assert not any(cell for key, cell in row.items() if key.startswith(("pressure_", "distance_", "band_")))
+            assert not any(cell for key, cell in row.items() if key.startswith(("pressure_", "band_")))
 
 
 def test_nothing_connects(ran: Ran) -> None:

@@ -110,7 +110,7 @@ def _local_assumptions(site: Site) -> Iterator[Assumption]:
         "snow_depth_m": f"{local.snow_depth_m:g} m",
         "beaver": local.beaver,
         "deer_per_km2": f"{local.deer_per_km2:g} per km2",
-        "deer": ", ".join(local.deer) or "the usual kinds of the region",
+        "deer": ", ".join(rules.deer_kinds(local, site.inputs.settings.region)).replace("_", "-"),
         "rabbits_per_ha": f"{local.rabbits_per_ha:g} per ha",
         "voles": local.voles,
         "sprayer": local.sprayer,

@@ -66,8 +66,8 @@ def _tree_notes(inputs: Inputs) -> tuple[list[Note], dict[str, BoolArray]]:
     found = {
         "tree_id_repeated": (
             twice,
-            f"{several(ids, 'tree id')} repeated in {counted(twice, 'row')} ({_quoted(trees, twice)}); each row is a tree",
-            "make the ids different",
+            f"{several(ids, 'tree id')} repeated in {counted(twice, 'row')}: {_quoted(trees, twice)}",
+            "make the ids different; each row is kept as a tree of its own",
             columns.get("tree_id", ""),
         ),
         "point_repeated": (
@@ -175,7 +175,6 @@ def _box_of(layer: LayerData) -> Box | None:
 def _inside(x: float, y: float, box: Box) -> bool:
     """Whether a place lies in a box or a little beyond it."""
     west, south, east, north = box
-    across = west <= east
     m = BOX_MARGIN_DEG
-    between = west - m <= x <= east + m if across else x >= west - m or x <= east + m
-    return between and south - m <= y <= north + m
+    past_west = (x - west + m) % 360.0  # counted eastward, so that 180 and -180 are one line
+    return past_west <= (east - west) % 360.0 + 2 * m and south - m <= y <= north + m

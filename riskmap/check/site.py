@@ -72,7 +72,8 @@ def _outside_areas(site: Site) -> Iterator[Note]:
     ]
     for file, layer, crs, key in sources:
         outside = used & _outside(crs, trees.lon, trees.lat)
-        if crs is None or not outside.any():
+        area = crs.area_of_use if crs is not None else None
+        if crs is None or area is None or not outside.any():
             continue
         yield Note.at(
             outside,
@@ -81,7 +82,7 @@ def _outside_areas(site: Site) -> Iterator[Note]:
             code="outside_area_of_use",
             file=file or site.inputs.settings.file.name,
             layer=layer,
-            what=f"{counted(outside, 'tree')} outside the area of {shown(crs.name)}: {shown(crs.area_of_use.name)}",
+            what=f"{counted(outside, 'tree')} outside the area of {shown(crs.name)}: {shown(area.name)}",
             remedy=f"look whether that is the right coordinate system ({key})",
         )
 
@@ -92,7 +93,8 @@ def _outside(crs: pyproj.CRS | None, lon: FloatArray, lat: FloatArray) -> BoolAr
     if area is None:
         return np.zeros(len(lon), dtype=bool)
     m = AREA_MARGIN_DEG
-    west, east = area.west - m, area.east + m
-    between = (lon >= west) & (lon <= east) if area.west <= area.east else (lon >= west) | (lon <= east)
+    width = (area.east - area.west) % 360.0 or 360.0 * (area.east > area.west)
+    past_west = (lon - area.west + m) % 360.0  # counted eastward, so that 180 and -180 are one line
+    between = past_west <= width + 2 * m
     found: BoolArray = ~(between & (lat >= area.south - m) & (lat <= area.north + m)) & np.isfinite(lon)
     return found

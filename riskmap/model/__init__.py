@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, IntArray
 from riskmap.model.exposure import Exposure, RasterValues
+from riskmap.model.guard_lists import GuardLists, PriceLine, StockLine
 from riskmap.model.inputs import Inputs, LayerData, RasterData, ReadAs, Repair, TreeTable
 from riskmap.model.notes import Assumption, Note
 from riskmap.model.result import Choices, Pressure, Result, Stems
@@ -51,6 +52,7 @@ __all__ = [
     "FloatArray",
     "GroundLayer",
     "Guard",
+    "GuardLists",
     "GuardSettings",
     "Inputs",
     "IntArray",
@@ -63,6 +65,7 @@ __all__ = [
     "Note",
     "NoteCode",
     "Pressure",
+    "PriceLine",
     "RasterData",
     "RasterPoints",
     "RasterSource",
@@ -79,6 +82,7 @@ __all__ = [
     "Species",
     "SpeciesName",
     "Stems",
+    "StockLine",
     "TreeSource",
     "TreeTable",
     "Trees",

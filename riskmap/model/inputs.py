@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from riskmap.errors import Problem
 from riskmap.model.arrays import BoolArray, Coded, FloatArray, IntArray
+from riskmap.model.guard_lists import GuardLists
 from riskmap.model.notes import Assumption, Note
 from riskmap.model.settings import LayerSource, RasterSource, Settings
 
@@ -136,3 +137,4 @@ class Inputs:
     problems: tuple[Problem, ...] = ()
     notes: tuple[Note, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
+    guard_lists: GuardLists = field(default_factory=GuardLists)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,8 @@ from riskmap.model.notes import Assumption, Note
 from riskmap.model.site import Site
 
 __all__ = ["Choices", "Pressure", "Result", "Stems"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +64,7 @@ class Pressure:
 class Choices:
     """What to do at each tree; text columns are coded (many trees share one)."""
 
-    action: Coded  # none needed | keep | fit | swap | loosen | remove | look | not a tree
+    action: Coded  # none needed | keep | fit | swap | loosen | remove | look | accept | not a tree
     guard: Coded  # guard label with size, parts joined by " + "; -1 where none
     guard_keys: Coded  # keys joined by "; " in the same order
     guard_height_mm: FloatArray
@@ -94,3 +96,11 @@ class Result:
     notes: tuple[Note, ...]
     assumptions: tuple[Assumption, ...]
     engine: str
+    _once: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, name: str, work: Callable[[], T]) -> T:
+        """Return what several deliverables need, worked out by the first that asks."""
+        if name not in self._once:
+            self._once[name] = work()
+        found: T = self._once[name]
+        return found

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import warnings
+from functools import lru_cache
 from typing import Any, Final
 
 import pyproj
-from pyproj.exceptions import CRSError
+from pyproj.exceptions import CRSError, ProjError
 
 from riskmap.errors import shown
 
 __all__ = ["crs_from_file", "crs_in_words", "crs_typed", "same_crs", "usable"]
 
 _GRID: Final = re.compile(r"\+?nadgrids=([^\s\"]*)|\+?geoidgrids=([^\s\"]*)|PARAMETERFILE\s*\[[^\[\]]*", re.IGNORECASE)
+_OGC_NAME: Final = re.compile(r"^https?://www\.opengis\.net/def/crs/\w+/[\w.]+/\w+$")  # a name: PROJ looks it up here
+_EARTH_M: Final = (6_300_000.0, 6_450_000.0)  # half the width of every figure of the earth in use
 _BARE: Final = re.compile(r"^@?[\w.\-]*(?:,@?[\w.\-]*)*$")
 
 
@@ -34,7 +38,7 @@ def crs_typed(text: str) -> pyproj.CRS:
     text = text.strip()
     if re.fullmatch(r"\d{4,6}", text):
         text = f"EPSG:{text}"
-    if follows_paths(text) or re.match(r"^\w+://|^/", text):
+    if follows_paths(text) or (re.match(r"^\w+://|^/", text) and not _OGC_NAME.match(text)):
         raise ValueError(f"{shown(text)!r} names a file or an address, not a coordinate system")
     try:
         crs = pyproj.CRS.from_user_input(text)
@@ -48,6 +52,14 @@ def crs_typed(text: str) -> pyproj.CRS:
 
 def crs_from_file(written: Any) -> pyproj.CRS | None:
     """Read what a file says of its CRS; None where it says nothing of use (undefined, engineering, not readable)."""
+    if isinstance(written, pyproj.CRS):
+        return usable(written)
+    return _crs_read(json.dumps(written) if isinstance(written, dict) else written)
+
+
+@lru_cache(maxsize=64)
+def _crs_read(written: Any) -> pyproj.CRS | None:
+    """The same for what can be remembered: PROJ takes 50 ms to read a CRS, and ten layers have one."""
     if written is None or written == "" or follows_paths(str(written)):
         return None
     try:
@@ -94,7 +106,17 @@ def usable(crs: pyproj.CRS) -> pyproj.CRS | None:
     if crs.is_compound:
         crs = crs.sub_crs_list[0]
     horizontal = crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
-    return crs if horizontal.is_geographic or horizontal.is_projected else None
+    placed = horizontal.is_geographic or horizontal.is_projected
+    return crs if placed and _is_of_earth(horizontal) else None
+
+
+def _is_of_earth(crs: pyproj.CRS) -> bool:
+    """Whether a CRS is one of the earth that PROJ can work with (a file may give an ellipsoid of no size)."""
+    try:
+        half = pyproj.Proj(crs).crs.ellipsoid
+    except (CRSError, ProjError):
+        return False
+    return half is None or _EARTH_M[0] < half.semi_major_metre < _EARTH_M[1]
 
 
 def follows_paths(written: str) -> bool:

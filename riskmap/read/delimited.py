@@ -16,23 +16,18 @@ import pyarrow.csv
 
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import BoolArray
+from riskmap.read.letters import Unsure, read_letters
 from riskmap.read.rows import TreeRows, no_rows, unguard, unique_names
 
 __all__ = ["read_delimited"]
 
 DELIMITERS: Final = (",", ";", "\t", "|")
-DELIMITER_WORDS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+RARE_DELIMITERS: Final = ("^", "~", "¦", "\x01", "\x1f", ":", " ")  # looked at where none of the others cuts
+DELIMITER_WORDS: Final = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "spaces"}
 LOOKED_AT: Final = 60  # records that tell the delimiter and the header
 LONGEST_CELL: Final = 10_000_000
 BATCH: Final = 20_000  # rows that stand as Python texts at once
-_MARKS: Final = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
-_END = "\x1eend of the file\x1e"
+_END = "\x1eend-of-the-file\x1e"
 
 
 def read_delimited(data: bytes, *, file: str, encoding: str = "", delimiter: str = "") -> TreeRows:
@@ -52,8 +47,8 @@ def read_delimited(data: bytes, *, file: str, encoding: str = "", delimiter: str
     InputError
         The text can't be decoded, has no header, or a quote opens and never closes.
     """
-    text, used, why = _decode(data, file, encoding)
-    start_line = 1
+    text, used, why = _decode(data.removesuffix(b"\x1a"), file, encoding)  # CP/M's end of file, still met
+    start_line, delimiter = 1, _told_delimiter(delimiter, file)
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and len(first.strip()) == 5:
         delimiter, text, start_line = delimiter or first.strip()[-1], rest, 2
@@ -64,6 +59,8 @@ def read_delimited(data: bytes, *, file: str, encoding: str = "", delimiter: str
     assumed = [("trees.encoding", f"encoding {used}", why, "trees.encoding")] if why else []
     if head_line > 1:
         facts["header_line"] = str(head_line + start_line - 1)
+        above = f"{head_line - 1} line{'' if head_line == 2 else 's'} above it hold fewer cells"
+        assumed.append(("trees.header", f"headers in line {head_line + start_line - 1}", above, "trees.file"))
     if names != [name.strip() for name in header]:
         renamed = ", ".join(shown(name) for name, old in zip(names, header, strict=True) if name != old.strip())
         assumed.append(
@@ -82,25 +79,34 @@ def read_delimited(data: bytes, *, file: str, encoding: str = "", delimiter: str
     )
 
 
+def _told_delimiter(told: str, file: str) -> str:
+    """The sign the user named, as a sign or in words."""
+    sign = {word: sign for sign, word in DELIMITER_WORDS.items()}.get(told.strip().casefold(), told)
+    if len(sign) > 1 or sign in ("\n", "\r", "\0", '"'):
+        what, remedy = (
+            f"'{shown(told)}' is no sign that can stand between cells",
+            'write one sign, such as ";" or "\\t"',
+        )
+        raise InputError([Problem(file=file, what=what, remedy=remedy, key="trees.delimiter")])
+    return sign
+
+
 def _decode(data: bytes, file: str, encoding: str) -> tuple[str, str, str]:
     """The text, the encoding used, and why where nobody said it."""
     if encoding:
         return _decode_as(data, file, encoding), encoding, ""
-    for mark, name in _MARKS:
-        if data.startswith(mark):
-            return _decode_as(data, file, name), name.removesuffix("-sig"), ""
-    sample = data[:4000]
-    if sample.count(b"\0") > len(sample) // 4:
-        name = "utf-16-le" if sample[1::2].count(0) > sample[::2].count(0) else "utf-16-be"
-        return _decode_as(data, file, name), name, "every second byte is zero"
     try:
-        return data.decode("utf-8"), "utf-8", ""
-    except UnicodeDecodeError:
-        pass
-    try:
-        return data.decode("cp1252"), "cp1252", "the bytes are no UTF-8, and all are letters of Windows-1252"
-    except UnicodeDecodeError:
-        return data.decode("latin-1"), "latin-1", "the bytes are neither UTF-8 nor Windows-1252"
+        return read_letters(data)
+    except UnicodeDecodeError as error:
+        return _decode_as(data, file, error.encoding), "", ""  # says where it fails
+    except Unsure as unsure:
+        readings = ", ".join(
+            f"{name} ('{shown(read, longest=24)}')" for name, read in list(unsure.readings.items())[:4]
+        )
+        what = f"nobody says the encoding, and its letters look right in none or in several: {readings}"
+        remedy = f'say which, such as encoding = "{next(iter(unsure.readings))}"'
+        problem = Problem(file=file, row=unsure.row, what=what, remedy=remedy, key="trees.encoding")
+        raise InputError([problem]) from unsure
 
 
 def _decode_as(data: bytes, file: str, encoding: str) -> str:
@@ -121,7 +127,7 @@ def _decode_as(data: bytes, file: str, encoding: str) -> str:
 def _records(text: str, sign: str) -> Iterator[tuple[int, list[str]]]:
     """Every record with the line it starts on."""
     csv.field_size_limit(LONGEST_CELL)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=sign)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=sign, skipinitialspace=sign == " ")
     line = 1
     for cells in reader:
         yield line, cells
@@ -131,18 +137,21 @@ def _records(text: str, sign: str) -> Iterator[tuple[int, list[str]]]:
 def _delimiter(text: str) -> str:
     """The sign that cuts the first records into most equal cells."""
     sample = text[:200_000]
-    best = (0.0, 0, ",")
-    for sign in DELIMITERS:
-        try:
-            counts = [
-                len(cells) for (_, cells), _ in zip(_records(sample, sign), range(LOOKED_AT), strict=False) if cells
-            ]
-        except csv.Error:
-            continue
-        n, times = Counter(counts).most_common(1)[0] if counts else (0, 0)
-        if n > 1:
-            best = max(best, (round(times / len(counts), 1), n, sign), key=lambda found: found[:2])
-    return best[2]
+    best = max((_cut_by(sample, sign) for sign in DELIMITERS), key=lambda cut: cut[:2])
+    if best[1] < 2:
+        rare = max((_cut_by(sample, sign) for sign in RARE_DELIMITERS), key=lambda cut: cut[:2])
+        best = rare if rare[0] > 0.9 and rare[1] > 2 else best
+    return best[2] if best[1] > 1 else ","
+
+
+def _cut_by(sample: str, sign: str) -> tuple[float, int, str]:
+    """Share of records that a sign cuts into one number of cells, that number, and the sign."""
+    try:
+        counts = [len(cells) for (_, cells), _ in zip(_records(sample, sign), range(LOOKED_AT), strict=False) if cells]
+    except csv.Error:
+        return 0.0, 0, sign
+    cells, times = Counter(counts).most_common(1)[0] if counts else (0, 0)
+    return (round(times / len(counts), 1), cells, sign) if cells > 1 else (0.0, 0, sign)
 
 
 def _header(text: str, sign: str, file: str) -> tuple[int, list[str]]:
@@ -173,6 +182,8 @@ _Read = tuple[pa.Table, np.ndarray, BoolArray, tuple[int, ...]]
 
 def _read_plain(text: str, sign: str, names: list[str], head_line: int) -> _Read | None:
     """Read a file in which every line is one whole row; None where it is not such a file."""
+    if sign == " " or not sign.isascii():
+        return None
     if "\n\n" in text or "\n\r\n" in text or "\0" in text or "\r" in text.replace("\r\n", ""):
         return None
     lines = text.count("\n") + (not text.endswith("\n"))
@@ -251,4 +262,4 @@ def _clean(column: Sequence[str]) -> Sequence[str]:
 def _never_closed(file: str, row: int) -> Problem:
     """The fault that a quoted cell runs to the end of the file."""
     what = 'a quote (") opens in this row and never closes, so the rest of the file would be one cell'
-    return Problem(file=file, row=row, what=what, remedy="close the quote, or write inches as in")
+    return Problem(file=file, row=row, what=what, remedy="close the quote; write inches as 2 in, not with a quote")

@@ -14,6 +14,7 @@ import shapely
 from riskmap.model import BoolArray, IntArray, Repair
 from riskmap.read.mend import mend_shapes
 from riskmap.read.sayings import MOST_LISTED, LayerSayings
+from riskmap.read.shapes import ARCS
 from riskmap.read.vector_table import VectorTable
 
 __all__ = ["sound_features"]
@@ -55,7 +56,7 @@ def sound_features(
     out[np.asarray(unread, dtype=np.int64) - 1] = True
     use = kept & ~out
     repairs = [sayings.repair(n, "dropped" if n in unread else "repaired", fault.why) for n, fault in faults.items()]
-    repairs += [sayings.repair(int(n), "flattened", "arcs straightened") for n in table.curved if use[n - 1]]
+    repairs += [sayings.repair(int(n), "flattened", ARCS) for n in table.curved if use[n - 1]]
     mended = mend_shapes(
         all_shapes[use],
         number[use],

@@ -67,7 +67,8 @@ def inputs_from_frames(
     Examples
     --------
     >>> import geopandas
-    >>> spots = geopandas.GeoDataFrame({"species": ["oak"]}, geometry=geopandas.points_from_xy([-75.01], [42.3]), crs=4326)
+    >>> point = geopandas.points_from_xy([-75.01], [42.3])
+    >>> spots = geopandas.GeoDataFrame({"species": ["oak"]}, geometry=point, crs=4326)
     >>> inputs_from_frames(spots, {}, date="2026-10-15").trees.species.texts()
     ['oak']
     """

@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["TREE_COLUMNS", "Header", "header_unit", "match_header", "recognise", "stem_place"]
+__all__ = ["TREE_COLUMNS", "Header", "header_unit", "match_header", "recognise", "stem_place", "words_of"]
 
 TREE_COLUMNS: Final = (
     *("tree_id", "x", "y", "place", "species", "common", "genus", "cultivar", "caliper", "planted", "group", "age"),
@@ -62,7 +62,7 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"~\b(diameter|diam|diametre|diamètre|dia)\b",
         r"(tr|tree|trunk|stem|ex|exact|dv|actual|est|current|new)?(dbh|dsh|caliper|calliper|cal|girth|circumference|circum|"
         r"diameter|diam|dia)(\d|in|inch|inches|cm|mm|m|ft|val|value|size|range|class|classes|str|cls|exact)?",
-        r"(tree|stem|trunk)?size",
+        r"(diameter|diam)(at)?breastheight\d?|(tree|stem|trunk)?size",
     ),
     "height": (
         r"(tree|t|total|plant|planting|exact|actual|est|current|stem)?(height|hgt|ht|heigh|heig|hght)(total|m|ft|feet|cm|mm|in|"
@@ -115,10 +115,10 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
 
 # Words that say the column is about something else, whatever stands beside them.
 _NOT_OURS: Final[Mapping[str, str]] = {
-    "caliper": r"date|day|year|yr|crown|canopy|spread|target|mature|final|pot|root|ball|hole|pit|well|grate|change|growth|"
-    r"increment|height of|units?|id|count|rank|hub|opening|guard|source|method|bed|cut|estimated by",
-    "height": r"date|breast|base|crown|canopy|target|wire|wires|mature|final|clearance|clear|branch|limb|guard|sign|units?|id|"
-    r"lowest|dbh|diameter|diam|elevation|curb|source|method|lift|snow|max|rank|stake",
+    "caliper": r"date|day|year|yr|crown|canopy|spread|target|mature|final|pot|root|ball|hole|pit|well|grate|change|"
+    r"growth|increment|height of|units?|id|count|rank|hub|opening|guard|source|method|bed|cut|estimated by",
+    "height": r"date|breast|base|crown|canopy|target|wire|wires|mature|final|clearance|clear|branch|limb|guard|sign|"
+    r"units?|id|lowest|dbh|diameter|diam|elevation|curb|source|method|lift|snow|max|rank|stake",
     "planted": r"type|spec|species|site|id|space|width|well|size|by|area|name|count|height|method",
     "species": r"code|cd|id|family|group|count|no|num|number|class|abbr|type|status|value|rating|order",
     "common": r"code|cd|id|family|group|genus|street|park|user|file|first|last|owner",
@@ -261,7 +261,7 @@ def _each_once(found: dict[str, Header]) -> dict[str, Header]:
 
 
 def header_unit(header: str) -> str:
-    """Return the unit of length that a header names, or "".
+    """Return the unit of length that a header names, or ""; the 1 m in "girth at 1 m" is a height, no unit.
 
     Examples
     --------
@@ -269,11 +269,13 @@ def header_unit(header: str) -> str:
     ['in', 'ft', 'cm', 'in', '']
     """
     words = words_of(header).split()
-    units = [_UNIT_TOKENS[word] for word in words if word in _UNIT_TOKENS]
-    plain = [unit for unit, word in zip(units, (w for w in words if w in _UNIT_TOKENS), strict=True) if word != "in"]
+    said = [
+        word for before, word in zip(["", *words], words, strict=False) if word in _UNIT_TOKENS and not before.isdigit()
+    ]
+    plain = {_UNIT_TOKENS[word] for word in said if word != "in"}
     if plain:
-        return plain[-1] if len(set(plain)) == 1 else ""
-    if units:
+        return plain.pop() if len(plain) == 1 else ""
+    if said:
         return "in"
     glued = _GLUED_UNIT.fullmatch("".join(words))
     return _UNIT_TOKENS[glued[1]] if glued else ""

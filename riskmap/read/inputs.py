@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from riskmap.errors import InputError, Problem
 from riskmap.model import Inputs, Settings, Watch
-from riskmap.read.layers import read_layer
-from riskmap.read.rasters import read_raster
+from riskmap.read.guard_lists import read_guard_lists
+from riskmap.read.layers import LayerReading, read_layer
+from riskmap.read.rasters import RasterReading, read_raster
 from riskmap.read.trees import TreesRead, read_trees
 
 __all__ = ["read_inputs"]
@@ -49,8 +50,10 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
     for raster in settings.rasters:
         rasters.append(read_raster(raster, settings))
         watch.progress(1 + len(layers) + len(rasters), total)
-    others = (*layers, *rasters)
+    others: tuple[LayerReading | RasterReading, ...] = (*layers, *rasters)
+    guards = read_guard_lists(settings)
     problems += [*(trees.problems if trees else ()), *(fault for other in others for fault in other.problems)]
+    problems += guards.problems
     if trees is None:
         raise InputError(problems)
     return Inputs(
@@ -58,9 +61,10 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
         trees=trees.table,
         layers=tuple(reading.layer for reading in layers if reading.layer is not None),
         rasters=tuple(reading.raster for reading in rasters if reading.raster is not None),
-        read_as=(trees.read_as, *(entry for other in others for entry in other.read_as)),
+        read_as=(trees.read_as, *(entry for other in others for entry in other.read_as), *guards.read_as),
         repaired=tuple(repair for reading in layers for repair in reading.repaired),
         problems=tuple(problems),
         notes=(*trees.notes, *(note for other in others for note in other.notes)),
         assumptions=(*trees.assumptions, *(taken for other in others for taken in other.assumptions)),
+        guard_lists=guards.lists,
     )

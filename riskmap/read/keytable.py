@@ -14,6 +14,7 @@ from riskmap import tables, units
 from riskmap.errors import Problem, shown
 from riskmap.model import Key
 from riskmap.read.headers import TREE_COLUMNS
+from riskmap.tables import keys as all_keys
 
 __all__ = ["COLUMN_LENGTHS", "Faults", "address_in", "choices_of", "keys_of", "nearest", "sections", "take_section"]
 
@@ -27,21 +28,21 @@ class Faults:
         self.file = file
         self.problems: list[Problem] = []
 
-    def add(self, key: str, what: str, remedy: str, row: int | None = None) -> None:
-        """Add one fault of a key."""
+    def add(self, key: str, what: str, remedy: str, row: int | None = None) -> Any:
+        """Add one fault of a key; return None, which stands for the value that could not be taken."""
         self.problems.append(Problem(file=self.file, row=row, what=what, remedy=remedy, key=key))
 
 
 @cache
 def sections() -> tuple[str, ...]:
     """Return the sections a site file may hold."""
-    return tuple(dict.fromkeys(row.section for row in tables.keys() if row.section))
+    return tuple(dict.fromkeys(row.section for row in all_keys() if row.section))
 
 
 @cache
 def keys_of(section: str) -> Mapping[str, Key]:
     """Return the keys of one section."""
-    return {row.key: row for row in tables.keys() if row.section == section}
+    return {row.key: row for row in all_keys() if row.section == section}
 
 
 @cache
@@ -121,7 +122,7 @@ def _in_section(where: str) -> str:
 
 def _where_it_belongs(name: str, section: str) -> str:
     """Where an unknown key may have been meant to stand."""
-    homes = [row.section for row in tables.keys() if row.key == name and row.section]
+    homes = [row.section for row in all_keys() if row.key == name and row.section]
     if homes:
         return f"'{shown(name)}' belongs under [{homes[0]}]" if homes[0] != "layers" else "it belongs under [[layers]]"
     own = list(keys_of(section)) + (list(sections()) if not section else [])
@@ -141,13 +142,13 @@ def _checked(row: Key, value: Any, path: str, faults: Faults) -> Any:
     return _TYPES[row.type](row, value, path, faults)
 
 
-def _wrong(row: Key, value: Any, path: str, faults: Faults, wanted: str) -> None:
-    """Add the fault that a value is not what its key holds."""
+def _wrong(row: Key, value: Any, path: str, faults: Faults, wanted: str) -> Any:
+    """Add the fault that a value is not what its key holds; return None in place of the value."""
     kind = "a section" if isinstance(value, Mapping) else f"'{shown(value)}'"
-    faults.add(path, f"{kind} is no {wanted}", f"write {wanted}: {row.meaning}")
+    return faults.add(path, f"{kind} is no {wanted}", f"write {wanted}: {row.meaning}")
 
 
-def _text(row: Key, value: Any, path: str, faults: Faults) -> str | None:
+def _text(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A text, of the choices where there are any."""
     if not isinstance(value, str):
         return _wrong(row, value, path, faults, 'text in quotes "…"')
@@ -157,7 +158,7 @@ def _text(row: Key, value: Any, path: str, faults: Faults) -> str | None:
     return value
 
 
-def _file(row: Key, value: Any, path: str, faults: Faults) -> str | None:
+def _file(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A file name; addresses are refused."""
     if not isinstance(value, str) or not value.strip():
         return _wrong(row, value, path, faults, 'file name in quotes "…"')
@@ -165,15 +166,16 @@ def _file(row: Key, value: Any, path: str, faults: Faults) -> str | None:
         return faults.add(
             path, f"'{shown(value)}' is an address, not a local file", "riskmap reads local files only: save it first"
         )
-    if "\0" in value:
-        return faults.add(path, f"'{shown(value)}' holds a zero byte", "write the file name as it is")
+    if any(ord(mark) < 32 for mark in value):
+        remedy = "write folders with / in place of \\, or the name between single quotes"
+        return faults.add(path, f"'{shown(value)}' holds a control character", remedy)
     return value
 
 
 def _many(one: Callable[[Key, Any, str, Faults], Any], wanted: str) -> Callable[[Key, Any, str, Faults], Any]:
     """A list of values of one type; a bare value is a list of one."""
 
-    def check(row: Key, value: Any, path: str, faults: Faults) -> tuple[Any, ...] | None:
+    def check(row: Key, value: Any, path: str, faults: Faults) -> Any:
         if isinstance(value, Mapping):
             return _wrong(row, value, path, faults, wanted)
         parts = value if isinstance(value, list) else [value]
@@ -182,7 +184,7 @@ def _many(one: Callable[[Key, Any, str, Faults], Any], wanted: str) -> Callable[
     return check
 
 
-def _number(row: Key, value: Any, path: str, faults: Faults) -> float | None:
+def _number(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A finite number within its limits, in the unit of the key it sets."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return _wrong(row, value, path, faults, f"number{f' ({row.unit})' if row.unit else ''}")
@@ -196,19 +198,19 @@ def _number(row: Key, value: Any, path: str, faults: Faults) -> float | None:
     return float(value)
 
 
-def _integer(row: Key, value: Any, path: str, faults: Faults) -> int | None:
+def _integer(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A whole number within its limits."""
     if isinstance(value, bool) or not isinstance(value, int):
         return _wrong(row, value, path, faults, "whole number")
     return None if _number(row, value, path, faults) is None else value
 
 
-def _flag(row: Key, value: Any, path: str, faults: Faults) -> bool | None:
+def _flag(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """True or false."""
     return value if isinstance(value, bool) else _wrong(row, value, path, faults, "true or false (without quotes)")
 
 
-def _date(row: Key, value: Any, path: str, faults: Faults) -> dt.date | None:
+def _date(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A day, as a date or as ISO text."""
     if isinstance(value, dt.datetime):
         return value.date()
@@ -220,7 +222,7 @@ def _date(row: Key, value: Any, path: str, faults: Faults) -> dt.date | None:
         return _wrong(row, value, path, faults, "date such as 2026-10-15")
 
 
-def _filter(row: Key, value: Any, path: str, faults: Faults) -> dict[str, tuple[str, ...]] | None:
+def _filter(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """Columns, each with the texts to look for; numbers are taken as text."""
     if not isinstance(value, Mapping):
         return _wrong(row, value, path, faults, 'filter such as { Kind = ["tree"] }')
@@ -241,7 +243,7 @@ def _as_text(part: Any) -> str:
     return str(int(part)) if isinstance(part, float) and part.is_integer() else str(part)
 
 
-def _names(row: Key, value: Any, path: str, faults: Faults) -> dict[str, str] | None:
+def _names(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """Our column names, each with the user's header."""
     if not isinstance(value, Mapping):
         return _wrong(row, value, path, faults, 'table such as { species = "Latin name" }')
@@ -254,7 +256,7 @@ def _names(row: Key, value: Any, path: str, faults: Faults) -> dict[str, str] | 
     return {str(name): str(header) for name, header in value.items()}
 
 
-def _units(row: Key, value: Any, path: str, faults: Faults) -> dict[str, str] | None:
+def _units(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """Our length columns, each with its unit."""
     if not isinstance(value, Mapping):
         return _wrong(row, value, path, faults, 'table such as { caliper = "in" }')
@@ -266,7 +268,7 @@ def _units(row: Key, value: Any, path: str, faults: Faults) -> dict[str, str] | 
     return {str(name): str(unit) for name, unit in value.items()}
 
 
-def _number_or_text(row: Key, value: Any, path: str, faults: Faults) -> float | str | None:
+def _number_or_text(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A number, or the name of a column."""
     return value if isinstance(value, str) and value.strip() else _number(row, value, path, faults)
 

@@ -8,6 +8,8 @@ from enum import Enum
 from typing import BinaryIO, Final
 from xml.parsers import expat
 
+from riskmap.read.letters import wide_encoding
+
 __all__ = ["KINDS_WORDS", "Kind", "Refusal", "kind_of", "root_of_xml"]
 
 HEAD_BYTES: Final = 65_536
@@ -135,7 +137,7 @@ def _unknown(what: str) -> Refusal:
 def _kind_of_text(stream: BinaryIO, head: bytes) -> Kind:
     """The kind of a file that should be text."""
     flat = head.upper().replace(b"\x00", b"")
-    wide = head.startswith((b"\xff\xfe", b"\xfe\xff"))
+    wide = head.startswith((b"\xff\xfe", b"\xfe\xff")) or wide_encoding(head[:4096]) != ""
     if b"\x00" in head and not wide and not head.lstrip().startswith(b"<"):
         raise _unknown("this is no text and of no kind on the list")
     start = flat.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")

@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from riskmap.model import IntArray, Repair
+from riskmap.model import BoolArray, FloatArray, IntArray, Repair
 from riskmap.read.shapes import mend_wkb
 
 __all__ = ["Mended", "mend_shapes"]
 
 _POINT, _LINE, _POLYGON, _MULTIPOLYGON, _COLLECTION = 0, 1, 3, 6, 7
+FARTHEST: Final = 1e12  # of any coordinate, in any unit
 _AREAL: Final = (_POLYGON, _MULTIPOLYGON, _COLLECTION)
 
 
@@ -80,7 +81,7 @@ def mend_shapes(
 
     for index in _not_finite(geometry):
         shape = None if drop else mend_wkb(shapely.to_wkb(geometry[index]))[0]
-        sound = shape is not None and bool(np.isfinite(shapely.get_coordinates(shape)).all())
+        sound = shape is not None and bool(_is_place(shapely.get_coordinates(shape)).all())
         geometry[index] = shape if sound else None
         note(index, "repaired" if sound else "dropped", "coordinates that are no numbers", None, None)
 
@@ -103,10 +104,16 @@ def mend_shapes(
     return Mended(geometry=geometry, repairs=tuple(repairs))
 
 
+def _is_place(points: FloatArray) -> BoolArray:
+    """Which points have coordinates that some map could have."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(points) < FARTHEST).all(axis=1), dtype=bool)
+
+
 def _not_finite(geometry: npt.NDArray[np.object_]) -> list[int]:
-    """Indices of shapes with a coordinate that is no number."""
+    """Indices of shapes with a coordinate that is no number, or past every map."""
     points, owner = shapely.get_coordinates(geometry, return_index=True)
-    wrong = ~np.isfinite(points).all(axis=1)
+    wrong = ~_is_place(points)
     return [int(index) for index in np.unique(owner[wrong])] if wrong.any() else []
 
 
@@ -130,9 +137,10 @@ def _mend(shape: Any) -> Any:
 
 def _parts(shape: Any) -> list[Any]:
     """Every single part, however deep it lies."""
-    if shapely.get_type_id(shape) < 4:
-        return [shape]
-    return [part for child in shapely.get_parts(shape) for part in _parts(child)]
+    parts = np.asarray([shape], dtype=object)
+    while (shapely.get_type_id(parts) >= 4).any():
+        parts = shapely.get_parts(parts)
+    return list(parts)
 
 
 def _as_one(polygons: Sequence[Any]) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -29,51 +30,15 @@ __all__ = [
 ]
 
 MISSING_WORDS: Final = frozenset(
-    [
-        "na",
-        "n/a",
-        "n.a.",
-        "n/d",
-        "nd",
-        "nan",
-        "null",
-        "none",
-        "nil",
-        "-",
-        "--",
-        "---",
-        "–",
-        "—",
-        "?",
-        "??",
-        ".",
-        "..",
-        "x",
-        "unknown",
-        "unk",
-        "unkn",
-        "missing",
-        "blank",
-        "tbd",
-        "not_given",
-    ]
-    + [
-        "#n/a",
-        "#null!",
-        "#value!",
-        "#div/0!",
-        "#ref!",
-        "#name?",
-        "not given",
-        "not known",
-        "no data",
-        "<null>",
-        "(null)",
-    ]
+    (
+        *("na", "n/a", "n.a.", "n/d", "nd", "nan", "null", "none", "nil", "<null>", "(null)", "unknown", "unk", "unkn"),
+        *("-", "--", "---", "–", "—", "?", "??", ".", "..", "x", "missing", "blank", "tbd", "not given", "not known"),
+        *("no data", "#n/a", "#null!", "#value!", "#div/0!", "#ref!", "#name?", "#num!"),
+    )
 )
 BLANK_NUMBERS: Final = (-9999.0, -999.0, -99999.0, -1e38)  # what databases write for "no value"
 _SPACES = re.compile(r"(?<=\d)[\s\u00a0\u2009\u202f'’](?=\d{3}(?!\d))")
-_MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-"})
+_MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-", "٫": ".", "．": "."})
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +104,12 @@ def parse_number(text: str, decimal: str = ".") -> float:
     >>> parse_number("4,683,085.80"), parse_number("42,3", ","), parse_number("4 683 085"), parse_number("12 x")
     (4683085.8, 42.3, 4683085.0, nan)
     """
-    text = _SPACES.sub("", text.strip().translate(_MINUS))
+    text = text.strip()
+    if not text.isascii():
+        text = "".join(str(unicodedata.decimal(mark, mark)) for mark in text.translate(_MINUS))
+    if text[:1] == "'" == text[-1:]:
+        text = text[1:-1]
+    text = _SPACES.sub("", text)
     other = "," if decimal == "." else "."
     if other in text:
         whole = text.split(decimal)[0]
@@ -239,6 +209,7 @@ _NUMBER = r"(\d+[ -]+\d+/\d+|\d+/\d+|\d[\d.,]*|[.,]\d+)"
 _UNIT = r"""\s*(''|"|'|[a-z]+\.?)?"""
 _ONE = re.compile(rf"{_NUMBER}{_UNIT}")
 _TWO = re.compile(rf"{_NUMBER}{_UNIT}\s*(?:-|to|thru|through|/|\.\.)\s*{_NUMBER}{_UNIT}")
+_SEVERAL = re.compile(r"\d/\d+/\d")  # stems one after the other
 _FEET_INCHES = re.compile(rf"(\d+)\s*(?:'|ft\.?|feet|foot)\s*-?\s*{_NUMBER}\s*(?:\"|''|in\.?|inch|inches)?")
 _UNDER = re.compile(r"(?:<=?|≤|under|less than|below|up to)\s*(.+)")
 _OVER = re.compile(r"(?:>=?|≥|over|more than|above)\s*(.+)|(.+?)\s*(?:\+|and (?:up|over|above|greater)|or more)(.*)")
@@ -268,7 +239,7 @@ def parse_length(text: str, decimal: str = ".") -> tuple[float, str, str]:
     if found := _FEET_INCHES.fullmatch(text):
         return int(found[1]) + _amount(found[2], decimal) / 12, "ft", "exact"
     one = _one_length(text, decimal)
-    if one[2] == "odd" and (found := _TWO.fullmatch(text)):
+    if one[2] == "odd" and not _SEVERAL.search(text) and (found := _TWO.fullmatch(text)):
         return _band(found, decimal)
     return one
 
@@ -324,9 +295,9 @@ def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "") -> L
     n = len(cells)
     if not _is_text(cells):
         value = _typed(cells)
-        scaled = value * units.length_factor(unit, to) if unit else np.full(n, np.nan)
+        scaled = value * units.length_factor(unit, to) if unit else np.where(value == 0, 0.0, np.nan)
         none = np.zeros(n, bool)
-        return Lengths(scaled, none, none, ~np.isnan(value), none, none)
+        return Lengths(scaled, none, none, ~np.isnan(value) & (value != 0), none, none)
     codes, texts = distinct(cells)
     found = [text.strip() for text in texts]
     sign = decimal or decimal_sign(found)
@@ -351,6 +322,6 @@ def _length_facts(text: str, unit: str, to: str, decimal: str) -> tuple[float, b
         return math.nan, False, False, False, False, False
     if kind == "odd" or value < 0:
         return math.nan, True, False, False, False, False
-    used = own_unit or unit
+    used = own_unit or unit or ("" if value else to)  # nothing is nothing in every unit
     scaled = value * units.length_factor(used, to) if used else math.nan
-    return scaled, False, False, not own_unit, kind == "banded", kind == "open"
+    return scaled, False, False, not own_unit and value != 0, kind == "banded", kind == "open"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -48,9 +49,9 @@ def read_places(rows: TreeRows, found: Mapping[str, Header], source: TreeSource,
             why = f"trees.crs says so; the file itself says {crs_in_words(rows.crs)}"
             findings.assume("crs.trees", crs_in_words(told), why, "trees.crs")
         if crs is None and not findings.problems:
-            why = str(rows.facts.get("crs_words", "")) or "the file does not name its coordinate system (CRS)"
-            findings.fault(why, ASK_CRS, "trees.crs")
-        typed, columns = None, ("shapes", "shapes")
+            why = rows.facts.get("crs_words") or "the file does not name it"
+            findings.fault(f"its coordinate system (CRS) is not known: {why}", ASK_CRS, "trees.crs")
+        typed, columns = None, ("", "")
     elif "x" in found and "y" in found:
         x, y, crs, typed = _from_two_columns(rows, found, told, source, findings)
         columns = found["x"].text, found["y"].text
@@ -60,10 +61,11 @@ def read_places(rows: TreeRows, found: Mapping[str, Header], source: TreeSource,
     else:
         _ask_for_columns(rows, findings)
         return Places(np.full(len(rows.row), np.nan), np.full(len(rows.row), np.nan), None, False)
-    if crs is not None:
-        _look_at(rows, x, y, crs, typed, columns, findings)
     as_given = crs is not None and crs.equals(pyproj.CRS(WGS84), ignore_axis_order=True)
-    return Places(x, y, crs, as_given)
+    places = Places(x, y, crs, as_given)
+    if crs is not None:
+        _look_at(rows, places, typed, columns, findings)
+    return places
 
 
 def _told_crs(source: TreeSource, findings: Findings) -> pyproj.CRS | None:
@@ -97,13 +99,17 @@ def _from_two_columns(
         cells[axis] = rows.table.column(found[axis].index).combine_chunks()
         axes[axis], letters[axis] = read_axis(cells[axis], decimal=decimal)
     exchanged = bool(letters["x"] & {"N", "S"} and letters["y"] & {"E", "W"})
+    x, y = axes["x"].value.copy(), axes["y"].value.copy()
+    none_read = not (np.isfinite(x) & np.isfinite(y)).any()
     for axis in ("x", "y"):
         odd = axes[axis].odd & ~rows.ragged
         what = f"{some(odd, 'cell')} can't be read as a coordinate: {examples(cells[axis], odd)}"
-        findings.note(
-            "cell_not_understood", odd, what, "write a number, or degrees such as 42°18'00\"N", column=found[axis].text
-        )
-    x, y = axes["x"].value.copy(), axes["y"].value.copy()
+        remedy, header = "write a number, or degrees such as 42°18'00\"N", found[axis].text
+        if none_read and odd.any():
+            row = int(findings.row[np.argmax(odd)])
+            findings.fault(f"{what}; no row has a place", remedy, "trees.columns", column=header, row=row)
+        else:
+            findings.note("cell_not_understood", odd, what, remedy, column=header)
     if exchanged:
         x, y = y, x
         findings.assume(
@@ -113,11 +119,11 @@ def _from_two_columns(
     kind = _kind_of_pair(found)
     crs = _settle(x, y, told, kind, (found["x"].text, found["y"].text), findings)
     typed = np.maximum(_decimals(cells["x"]), _decimals(cells["y"]))
-    _note_axis_words(axes, found, findings)
+    _say_decimal(axes, findings)
     return x, y, crs, typed
 
 
-def _note_axis_words(axes: Mapping[str, Numbers], found: Mapping[str, Header], findings: Findings) -> None:
+def _say_decimal(axes: Mapping[str, Numbers], findings: Findings) -> None:
     """Record the decimal sign where it is a comma."""
     for axis in ("x", "y"):
         if axes[axis].decimal == ",":
@@ -133,7 +139,7 @@ def _shared_decimal(rows: TreeRows, found: Mapping[str, Header]) -> str:
         column = rows.table.column(found[axis].index)
         if pa.types.is_string(column.type):
             texts += [text for text in column.slice(0, 1000).to_pylist() if text]
-    if not any("," in text for text in texts):
+    if not any("," in text or text.count(".") > 1 for text in texts):
         return ""
     sign = decimal_sign(
         [text for text in texts if not any(mark in text for mark in "°º'’′\"″”")], hint=rows.decimal_hint
@@ -169,6 +175,7 @@ def _settle(
         if off_zero.any() and (fit | ~off_zero).all():
             words = f"all coordinates fit degrees, yet trees.crs names {crs_in_words(told)}, which is not in degrees"
             findings.fault(words, "leave trees.crs out, or write EPSG:4326", "trees.crs", column=headers[0])
+            return None
         return told
     if not known.any():
         return told or pyproj.CRS(WGS84)
@@ -193,11 +200,13 @@ def _settle(
     seen = f"{x[first]:.10g}, {y[first]:.10g}"
     if told is not None or kind == "degrees":
         says = f"trees.crs is {crs_in_words(told)}" if told is not None else "the headers say longitude and latitude"
-        what = f"{says}, but {seen} is out of the range of degrees (-180 to 180, -90 to 90): metres or feet of a projected system?"
+        what = f"{says}, but {seen} is out of the range of degrees (-180 to 180, -90 to 90): metres or feet?"
     else:
         what = f"coordinates such as {seen} are metres or feet of a coordinate system (CRS) that nobody names"
     column = headers[1] if kind == "degrees" else f"{headers[0]}, {headers[1]}"
-    findings.fault(what, ASK_CRS, "trees.crs", column=column, row=int(findings.row[first]))
+    told_already = any(problem.key == "trees.crs" for problem in findings.problems)  # that the one named is none
+    if not told_already:
+        findings.fault(what, ASK_CRS, "trees.crs", column=column, row=int(findings.row[first]))
     return None
 
 
@@ -234,24 +243,37 @@ def _from_one_column(
         findings.assume(
             "columns.place", f"{pairs.how} out of column {shown(header.text)}", "the cells show it", "trees.columns"
         )
-    if told is None and pairs.srid:
-        try:
-            told = crs_typed(f"EPSG:{pairs.srid}")
-        except ValueError:
-            told = None
+    if (
+        pairs.how == "lat, lon"
+        and re.match(r"(?i)\W*(lon|lng|x)", header.text)
+        and (fit_degrees(y, x) | np.isnan(x)).all()
+    ):
+        x, y = y, x
+    if told is None and pairs.srids not in ((), (0,)):
+        told = _crs_of_srids(pairs.srids, header, findings)
+        if told is None:
+            return x, y, None
     return x, y, _settle(x, y, told, "open", (header.text, header.text), findings)
 
 
+def _crs_of_srids(srids: tuple[int, ...], header: Header, findings: Findings) -> pyproj.CRS | None:
+    """The system that the SRIDs in the cells name; a fault where they name several, or none that is known."""
+    try:
+        (srid,) = {*srids} - {0}
+        return crs_typed(f"EPSG:{srid}")
+    except ValueError:
+        words = ", ".join(str(srid) if srid else "none" for srid in srids)
+        what = f"the SRIDs of its cells ({words}) name no one coordinate system (CRS)"
+        findings.fault(what, ASK_CRS, "trees.crs", column=header.text)
+        return None
+
+
 def _look_at(
-    rows: TreeRows,
-    x: FloatArray,
-    y: FloatArray,
-    crs: pyproj.CRS,
-    typed: Decimals | None,
-    columns: tuple[str, str],
-    findings: Findings,
+    rows: TreeRows, places: Places, typed: Decimals | None, columns: tuple[str, str], findings: Findings
 ) -> None:
     """Note rows without a place, places at 0,0 and coarse coordinates; the first two lose their place."""
+    x, y, crs = places.x, places.y, places.crs
+    assert crs is not None
     degrees = bool(crs.is_geographic)
     noted = findings.remarks.get("row_without_place", no_rows(len(x)))
     missing = (~np.isfinite(x) | ~np.isfinite(y)) & ~rows.ragged & ~noted
@@ -279,8 +301,6 @@ def _both(columns: tuple[str, str]) -> str:
 
 def _totals(rows: TreeRows, missing: BoolArray) -> str:
     """Name rows that look like totals."""
-    import re
-
     seen = []
     for i in np.flatnonzero(missing)[:200]:
         cells = [str(column[int(i)].as_py() or "") for column in rows.table.columns]

@@ -56,7 +56,7 @@ def unique_names(names: Sequence[str]) -> list[str]:
 
 
 def find_column(names: Sequence[str], wanted: str) -> int | None:
-    """Return the place of a header: as written, else after trimming, else letter case apart; None where there is none."""
+    """Return the place of a header: as written, else after trimming, else letter case apart; None where none is."""
     folds: tuple[Callable[[str], str], ...] = (str, str.strip, lambda text: text.strip().casefold())
     for fold in folds:
         places = [place for place, name in enumerate(names) if fold(name) == fold(wanted)]

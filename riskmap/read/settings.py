@@ -13,6 +13,7 @@ from riskmap import tables
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import (
     ChoiceSettings,
+    Figure,
     GuardSettings,
     LayerSource,
     Local,
@@ -24,10 +25,18 @@ from riskmap.model import (
 )
 from riskmap.read.keytable import Faults, keys_of, nearest, sections, take_section
 
-__all__ = ["read_settings", "settings_from"]
+__all__ = ["figure_may_be", "read_settings", "settings_from"]
 
 LARGEST_SITE_FILE = 5_000_000  # bytes
 RASTERS = ("snow_depth", "elevation", "land_cover", "deer_habitat")
+DIVISORS = frozenset(  # figures that something is divided by: never 0
+    {"sigma", "d50", "b", "d0", "log_sd", "lambda", "lambda_snow", "age_scale", "density_half", "reach", "nearest"}
+    | {"drift_at_1m", "splash", "spray", "growth", "slender_young"}
+)
+SHARES = frozenset(  # figures of which more than the whole makes no sense
+    {"share_lost", "share_lost_resprouts", "splash_share", "snow_weight", "ring_floor", "sward_mown", "fade_from"}
+    | {"crown_end", "age_end"}
+)
 
 
 def read_settings(site_file: Path) -> Settings:
@@ -210,7 +219,7 @@ def _take_agents(given: Any, faults: Faults) -> tuple[dict[str, dict[str, float]
         if agent in switches:
             continue
         where = f"agents.{agent}"
-        if agent not in tables.agents():
+        if agent not in tables.figure_rows():  # agents, and the stem that they all ask about
             faults.add(where, f"'{shown(agent)}' is no agent", nearest(agent, tables.agents()))
         elif not isinstance(table, Mapping):
             faults.add(where, "this is no section", f"write [{where}] with figures below it")
@@ -227,12 +236,29 @@ def _take_figures(agent: str, table: Mapping[str, Any], faults: Faults) -> dict[
         where = f"agents.{agent}.{name}"
         if name not in known:
             faults.add(where, f"'{shown(name)}' is no figure of {agent}", nearest(name, known))
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
-            unit = f" [{known[name].unit}]" if known[name].unit else ""
-            faults.add(where, f"'{shown(value)}' is no number of 0 or more", f"ours is {known[name].central:g}{unit}")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not figure_may_be(known[name], value):
+            row = known[name]
+            wanted = "more than 0" if row.figure in DIVISORS else f"0 {'to 1' if row.figure in SHARES else 'or more'}"
+            unit = f" [{row.unit}]" if row.unit else ""
+            faults.add(where, f"'{shown(value)}' is no number of {wanted}", f"ours is {row.central:g}{unit}")
         else:
             taken[name] = float(value)
     return taken
+
+
+def figure_may_be(row: Figure, value: float) -> bool:
+    """Return whether a user's figure may have this value; those of ours that lie below 0 may lie anywhere.
+
+    Examples
+    --------
+    >>> share, scale = (tables.figure_rows()["vole"][name] for name in ("share_lost", "lambda_m"))
+    >>> figure_may_be(share, 0.0), figure_may_be(share, 1.1), figure_may_be(scale, 0.0), figure_may_be(scale, 9.0)
+    (True, False, False, True)
+    """
+    if row.central < 0:
+        return math.isfinite(value)
+    most = 1.0 if row.figure in SHARES else math.inf
+    return math.isfinite(value) and 0 <= value <= most and not (value == 0 and row.figure in DIVISORS)
 
 
 def _take_layers(given: Any, faults: Faults) -> tuple[LayerSource, ...]:

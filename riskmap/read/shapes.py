@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 from typing import Any, Final
@@ -11,8 +12,19 @@ import numpy.typing as npt
 import pyarrow as pa
 import shapely
 
-__all__ = ["ShapeFault", "has_curves", "mend_wkb", "shapes_from_wkb"]
+from riskmap.model import FloatArray
 
+__all__ = ["ARCS", "ShapeFault", "flat", "has_curves", "mend_wkb", "shapes_from_wkb"]
+
+ARCS: Final = "arcs straightened"
+_MANY_PARTS: Final = (4, 5, 6, 7)
+_LONG_BYTES: Final = 9 * 2000  # a shorter shape can't lie so deep that reading it overruns the stack
+_MOST_INSIDE: Final = 200  # collections in one shape
+_INSIDE: Final = re.compile(  # where a part with parts of its own begins: either byte order; plain, Z, M and ZM
+    rb"\x01(?:[\x04-\x07\x09-\x0c\x0f\x10]\x00|[\xec-\xf8]\x03|[\xd4-\xe0]\x07|[\xbc-\xc8]\x0b)\x00[\x00\x20-\xe0]"
+    rb"|\x00[\x00\x20-\xe0]\x00(?:\x00[\x04-\x07\x09-\x0c\x0f\x10]|\x03[\xec-\xf8]|\x07[\xd4-\xe0]|\x0b[\xbc-\xc8])",
+    re.DOTALL,
+)
 _CURVES: Final = (8, 9, 10, 11, 12, 13, 14)  # CircularString … Surface in ISO WKB
 _SURFACES: Final = {15: 6, 16: 6, 17: 3}  # PolyhedralSurface, TIN, Triangle -> MultiPolygon, Polygon
 _DEEPEST: Final = 8
@@ -69,7 +81,10 @@ def shapes_from_wkb(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.object_], t
         Shapes with broken rings, mended or not.
     """
     written: npt.NDArray[np.object_] = column.to_numpy()
-    geometry = np.array(shapely.from_wkb(written, on_invalid="ignore"), dtype=object).reshape(len(written))
+    ours = _not_for_geos(column, written)
+    plain = written.copy() if len(ours) else written
+    plain[ours] = None
+    geometry = np.array(shapely.from_wkb(plain, on_invalid="ignore"), dtype=object).reshape(len(written))
     unread = np.flatnonzero(shapely.is_missing(geometry) & ~np.asarray(column.is_null()))
     faults = []
     for index in unread:
@@ -77,6 +92,33 @@ def shapes_from_wkb(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.object_], t
         geometry[index] = mended
         faults.append(ShapeFault(feature=int(index) + 1, why=why, mended=mended is not None))
     return flat(geometry), tuple(faults)
+
+
+def _not_for_geos(column: pa.ChunkedArray, written: npt.NDArray[np.object_]) -> npt.NDArray[np.intp]:
+    """Shapes with arcs, which GEOS does not read, and collections so deep that it would overrun the stack."""
+    codes = type_codes(column)
+    many = np.flatnonzero(np.isin(codes, _MANY_PARTS))
+    deep = [at for at in many if len(written[at]) > _LONG_BYTES and _lies_deep(written[at])]
+    return np.concatenate([np.flatnonzero(np.isin(codes, _CURVES)), np.asarray(deep, dtype=np.intp)])
+
+
+def _lies_deep(written: bytes) -> bool:
+    """Whether a shape holds shapes inside shapes so many times over that reading it would overrun the stack."""
+    if sum(1 for _ in zip(_INSIDE.finditer(written), range(_MOST_INSIDE), strict=False)) < _MOST_INSIDE:
+        return False
+    reader, to_come = _WkbReader(written), [1]  # shapes still to come at each depth
+    try:
+        while to_come and len(to_come) < _MOST_INSIDE:
+            if to_come[-1] == 0:
+                to_come.pop()
+                continue
+            to_come[-1] -= 1
+            inside = reader.skip()
+            if inside is not None:
+                to_come.append(inside)
+    except (struct.error, ValueError, IndexError):
+        return False  # cut off before it lies deep
+    return bool(to_come)
 
 
 def flat(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
@@ -113,6 +155,7 @@ def mend_wkb(written: bytes) -> tuple[Any, str]:
         if reader.unclosed
         else []
     )
+    why += [ARCS] if reader.straightened and shape is not None else []
     return shape, " and ".join(why) or ("its shape does not read" if shape is None else "a kind of surface")
 
 
@@ -127,18 +170,14 @@ class _WkbReader:
     def __init__(self, written: bytes) -> None:
         self.written, self.at = written, 0
         self.short = self.unclosed = 0
+        self.straightened = False
 
     def shape(self, depth: int) -> Any:
         """Read one shape from where we stand, None where it came to nothing."""
         if depth > _DEEPEST:
             raise ValueError("collections inside collections")
-        order = "<" if self.written[self.at] == 1 else ">"
-        (code,) = struct.unpack_from(order + "I", self.written, self.at + 1)
-        self.at += 5
-        if code & 0x20000000:  # EWKB with an srid
-            self.at += 4
+        order, code, size = self._head()
         plain = (code & 0x0FFFFFFF) % 1000
-        size = 2 + _extra_ordinates(code)
         kind = _SURFACES.get(plain, plain)
         if kind == 1:
             return shapely.Point(self._points(order, size, 1)[0])
@@ -147,10 +186,47 @@ class _WkbReader:
             return shapely.LineString(points) if len(points) > 1 else None
         if kind == 3:
             return self._polygon(order, size)
+        if kind in _CURVES:
+            return self._curve(kind, order, size, depth)
         if kind in (4, 5, 6, 7):
             parts = [self.shape(depth + 1) for _ in range(self._number(order))]
             return _together(kind, [part for part in parts if part is not None])
         raise ValueError(f"type {plain}")
+
+    def skip(self) -> int | None:
+        """Go past one shape that has no shapes inside; past the head of one that has, and return how many."""
+        order, code, size = self._head()
+        plain = (code & 0x0FFFFFFF) % 1000
+        if plain in (1, 2, 8):
+            self._points(order, size, 1 if plain == 1 else self._number(order))
+        elif plain in (3, 17):
+            for _ in range(self._number(order)):
+                self._points(order, size, self._number(order))
+        else:
+            return self._number(order)
+        return None
+
+    def _head(self) -> tuple[str, int, int]:
+        """Read byte order and type code, and tell how many ordinates a point has."""
+        order = "<" if self.written[self.at] == 1 else ">"
+        (code,) = struct.unpack_from(order + "I", self.written, self.at + 1)
+        self.at += 9 if code & 0x20000000 else 5  # EWKB with an srid
+        return order, code, 2 + _extra_ordinates(code)
+
+    def _curve(self, kind: int, order: str, size: int, depth: int) -> Any:
+        """Read a shape with arcs, straightened."""
+        self.straightened = True
+        if kind == 8:
+            return shapely.LineString(straight_arcs(self._points(order, size, self._number(order))))
+        parts = [part for part in (self.shape(depth + 1) for _ in range(self._number(order))) if part is not None]
+        if kind in (11, 12):
+            return _together(5 if kind == 11 else 6, parts)
+        if kind == 10:
+            rings = [shapely.get_coordinates(part) for part in parts]
+            return shapely.Polygon(rings[0], rings[1:]) if rings else None
+        if kind == 9:
+            return shapely.LineString(np.vstack([shapely.get_coordinates(part) for part in parts])) if parts else None
+        raise ValueError(f"type {kind}")
 
     def _number(self, order: str) -> int:
         """Read a count that the bytes left can hold."""
@@ -184,6 +260,42 @@ class _WkbReader:
         if not rings or rings[0] is None:
             return None
         return shapely.Polygon(rings[0], [ring for ring in rings[1:] if ring is not None])
+
+
+def straight_arcs(points: FloatArray) -> FloatArray:
+    """Return a string of arcs as corners, at most 4 degrees of turn apart.
+
+    Parameters
+    ----------
+    points : ndarray, shape (2 n + 1, 2)
+        Start, a point on the arc, end, and so on; an arc that ends where it starts is a circle.
+
+    Examples
+    --------
+    >>> half = straight_arcs(np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]]))
+    >>> len(half), bool(np.abs(np.hypot(*half.T) - 1).max() < 1e-12)
+    (47, True)
+    """
+    found = [points[:1]]
+    for at in range(0, len(points) - 2, 2):
+        (x0, y0), (x1, y1), (x2, y2) = points[at : at + 3]
+        start, end = complex(x0, y0), complex(x2, y2)
+        over, chord = complex(x1, y1) - start, end - start
+        cross = (over.conjugate() * chord).imag
+        if start == end:
+            centre, turn = start + over / 2, 2 * np.pi
+        elif abs(cross) < 1e-12 * abs(chord) ** 2:
+            found.append(points[at + 1 : at + 3])
+            continue
+        else:
+            centre = start + 1j * (over * abs(chord) ** 2 - chord * abs(over) ** 2) / (2 * cross)
+            turn = np.angle((end - centre) / (start - centre)) % (2 * np.pi)
+            turn -= 2 * np.pi * (cross < 0)  # clockwise
+        angles = np.linspace(0.0, turn, max(2, int(np.ceil(abs(turn) / np.radians(4.0))) + 1))[1:]
+        arc = centre + (start - centre) * np.exp(1j * angles)
+        arc[-1] = end
+        found.append(np.column_stack([arc.real, arc.imag]))
+    return np.vstack(found)
 
 
 def _extra_ordinates(code: int) -> int:

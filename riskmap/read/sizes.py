@@ -81,7 +81,7 @@ def _without_unit(column: str, header: Header, cells: pa.Array, lengths: Lengths
     if not bare.any():
         return
     if (np.isfinite(lengths.value) & ~bare).any():
-        what = f"{some(bare, 'number')} without a unit among cells that carry one: {examples(cells, bare)}; taken as missing"
+        what = f"{some(bare, 'number')} without a unit among cells with one: {examples(cells, bare)}; taken as missing"
         remedy = f'name the unit of bare numbers, such as units = {{ {column} = "in" }} (trees.units)'
         findings.note("unit_missing", bare, what, remedy, column=header.text)
     elif column in ASKED_FOR or header.rank < 0:

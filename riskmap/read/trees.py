@@ -312,7 +312,9 @@ def _read_dates(
     findings.note("cell_not_understood", odd, what, "write dates as 2025-04-03, or the year alone", column=header.text)
     what = f"{some(word, 'cell')} without a date: {examples(cells, word)}; taken as missing"
     findings.note("cell_not_understood", word, what, "leave such cells empty", column=header.text)
-    what = f"{some(two, 'date')} with two readings (day or month first): {examples(cells, two)}; only the year is used"
+    what = (
+        f"{some(two, 'date')} with two readings (day or month first): {examples(cells, two)}; only a sure year is used"
+    )
     findings.note(
         "date_two_readings", two, what, 'say which: date_order = "day_first" or "month_first"', column=header.text
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -21,7 +22,7 @@ from riskmap.read.archives import MOST_BYTES
 from riskmap.read.delimited import read_delimited
 from riskmap.read.door import OpenedFile, Part, choose_part, open_file
 from riskmap.read.kinds import Kind
-from riskmap.read.shapes import ShapeFault, has_curves, shapes_from_wkb
+from riskmap.read.shapes import ARCS, ShapeFault, has_curves, shapes_from_wkb
 from riskmap.read.stated_crs import WGS84, stated_crs
 from riskmap.read.vector_table import VectorTable, named
 from riskmap.read.wkt import shape_column, shapes_from_text
@@ -116,7 +117,11 @@ class _Reader:
 
     def read_csv(self) -> VectorTable:
         """Read a CSV that has a column of shapes written as WKT."""
-        read = read_delimited(self.part.path.read_bytes(), file=self.opened.typed, encoding=self.encoding)
+        try:
+            read = read_delimited(self.part.path.read_bytes(), file=self.opened.typed, encoding=self.encoding)
+        except InputError as error:  # its keys are those of [trees]
+            ours = [replace(one, key=one.key.replace("trees.", f"{self.section}.")) for one in error.problems]
+            raise InputError(ours) from error
         found = shape_column(read.table)
         if found is None:
             raise self.fault(
@@ -187,10 +192,11 @@ class _Reader:
         encoding = self.encoding or self._encoding_of_shapefile()
         try:
             meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
-        except NameError:  # pyogrio stumbles over a CRS that GDAL can't write down
-            if self.part.kind is not Kind.SHAPEFILE:
+        except _READ_ERRORS:  # GDAL stumbles over a CRS that it can't read, pyogrio over one that it can't write down
+            prj = self.part.path.with_suffix(".prj")
+            if self.part.kind is not Kind.SHAPEFILE or not prj.exists():
                 raise
-            self.part.path.with_suffix(".prj").unlink(missing_ok=True)
+            prj.unlink()  # our own link to it
             meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
         if self.part.kind is Kind.FLATGEOBUF:
             promised = int(pyogrio.read_info(self.part.path)["features"])  # out of its header
@@ -257,7 +263,7 @@ class _Reader:
 
             shapes = geopandas.read_parquet(self.part.path, columns=[name]).geometry.to_numpy()
             column = pa.chunked_array([pa.array(shapely.to_wkb(shapes), pa.binary())])
-        return self._finish([name], name, meta, table, column)
+        return self._finish([name], None, meta, table, column)
 
     def _finish(
         self,
@@ -271,6 +277,7 @@ class _Reader:
     ) -> VectorTable:
         """Put together what was read."""
         geometry, faults = shapes if column is None else shapes_from_wkb(_binary(column))
+        curved = [*meta.get("curved", ()), *(fault.feature for fault in faults if fault.why == ARCS)]
         crs, crs_from, crs_words = stated_crs(self.part.kind, meta.get("crs"), geometry)
         facts: dict[str, Any] = {"kind": self.part.kind.value, **meta.get("facts", {})}
         if self.opened.packed:
@@ -295,8 +302,8 @@ class _Reader:
             crs=crs,
             crs_from=crs_from,
             crs_words=crs_words,
-            faults=faults,
-            curved=np.asarray(meta.get("curved", ()), dtype=np.int64),
+            faults=tuple(fault for fault in faults if fault.why != ARCS),
+            curved=np.asarray(curved, dtype=np.int64),
             facts=facts,
             assumptions=self._assumptions(names, layer, crs_from),
         )

@@ -102,20 +102,14 @@ def _texts(cells: Sequence[Any]) -> list[str]:
 
 def _text(value: Any, number_format: str) -> str:
     """A cell as people see it: whole numbers without a point, zeros of an id kept, dates as ISO."""
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return value
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time() else value.isoformat(sep=" ", timespec="seconds")
-    if isinstance(value, int | float):
-        whole = float(value).is_integer() and abs(value) < 1e15
-        if whole and re.fullmatch(r"0{2,}", number_format or ""):
-            return f"{int(value):0{len(number_format)}d}"
-        return str(int(value)) if whole else repr(value)
-    return str(value)
+    if isinstance(value, int | float) and float(value).is_integer() and abs(value) < 1e15:
+        zeros = len(number_format) if re.fullmatch(r"0{2,}", number_format or "") else 0
+        return f"{int(value):0{zeros}d}"
+    return "" if value is None else str(value)
 
 
 def _as_rows(grid: list[list[str]], file: str, sheet: str) -> TreeRows:

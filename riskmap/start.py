@@ -1,0 +1,301 @@
+"""`riskmap start`: a first site file out of the files alone; what can't be told stands in it as a question."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+
+from riskmap import tables
+from riskmap.errors import InputError, WordsError, shown
+from riskmap.model import Settings
+from riskmap.read.headers import words_of
+from riskmap.read.kinds import Kind
+from riskmap.read.listing import ListedLayer, list_file
+from riskmap.read.rows import TreeRows
+from riskmap.read.settings import settings_from
+from riskmap.read.trees import TreesRead, open_rows, understand_rows
+from riskmap.tables import keys as all_keys
+
+__all__ = ["Started", "start_site"]
+
+ANY_DAY: Final = "2000-01-01"  # ages are not looked at here
+MOST_KINDS: Final = 12  # a column of more different words is no kind of tree or site
+_ROLES: Final[tuple[tuple[str, str], ...]] = (
+    ("water", r"water(?!ing)|river|stream|creek|brook|pond|lake|hydro|ditch|canal|flowline"),
+    ("study_area", r"study|survey|boundary|extent|outline|limits|aoi"),
+    ("planting_area", r"planting|plantable"),
+    ("driveway", r"drive|walk|footpath|footway|path|trail|pavement|paving|patio"),
+    ("rough_grass", r"rough|meadow|unmown|prairie|old field|tall grass|thatch"),
+    ("lawn", r"lawn|turf|mown|grass|\bparks?\b|open space|sport|cemeter|golf|playing"),
+    ("road", r"road|street|highway|carriageway|lane"),
+    ("rabbit_cover", r"rabbit|hedge|bramble|scrub|shrub|brush|thicket|cover"),
+    ("deer_habitat", r"deer|wood|forest|vegetation|canopy|habitat"),
+    ("spray_area", r"spray|crop|field|orchard|vineyard|farm|arable"),
+    ("barrier", r"fence|wall|barrier"),
+)
+_RASTERS: Final[tuple[tuple[str, str], ...]] = (
+    ("snow_depth", r"snow"),
+    ("elevation", r"elev|dem\b|dtm|dsm|terrain|height|relief"),
+    ("deer_habitat", r"deer|habitat"),
+    ("land_cover", r"cover|lulc|land ?use|worldcover|nlcd|class"),
+)
+_KIND_HEADERS: Final = re.compile(
+    r"(site|tree|feature|asset)?_?\s?(type|status|kind|state)|space_?status|active|vacant", re.I
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Started:
+    """A site file as written, and how many questions it leaves."""
+
+    path: Path
+    text: str
+    questions: int
+
+
+def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = None) -> Started:
+    """Write a first site file from files alone.
+
+    Parameters
+    ----------
+    trees : Path
+        The trees file.
+    layers : sequence of Path
+        Layers and rasters.
+    out : Path, optional
+        The site file to write; ``site.toml`` beside the trees when left out. An existing file is not touched.
+
+    Raises
+    ------
+    InputError
+        A file can't be read at all.
+    WordsError
+        The site file is there already.
+    """
+    path = (trees.parent / "site.toml" if out is None else out).absolute()
+    if path.exists():
+        raise WordsError(f"{shown(path)} is there already; name another file with --out")
+    if not path.parent.is_dir():
+        raise WordsError(f"{shown(path.parent)} is no folder; name a site file in one that is there")
+    lines = [*_head(trees), *_tree_lines(trees, path), *_layer_lines(layers, path), *_local_lines()]
+    text = "\n".join(lines) + "\n"
+    with path.open("x", encoding="utf-8", newline="\n") as file:
+        file.write(text)
+    return Started(path=path, text=text, questions=text.count("QUESTION:"))
+
+
+def _head(trees: Path) -> Iterator[str]:
+    """What stands above the sections."""
+    yield "# A first site file, written from the files alone. Answer each QUESTION (take the # off and put the right"
+    yield "# value in), look over the rest, then ask `riskmap check` about it."
+    yield f"title = {_quoted(trees.name.split('.')[0])}"
+    yield "# date = 2026-10-15  # QUESTION: for which day is the work planned? No run goes without it"
+    yield 'units = "metric"  # what people read; or "us"'
+    yield 'region = "north_america"  # or britain, europe'
+
+
+def _quoted(text: str) -> str:
+    """A text as TOML writes it."""
+    return json.dumps(text.encode("utf-8", "replace").decode("utf-8"), ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def _relative(file: Path, site_file: Path) -> str:
+    """A file as the site file names it."""
+    try:
+        return Path(os.path.relpath(file.absolute(), site_file.parent)).as_posix()
+    except ValueError:  # another drive
+        return file.absolute().as_posix()
+
+
+def _remark(text: str) -> str:
+    """A comment of one line."""
+    return f"# {' '.join(text.split())}"
+
+
+def _tree_lines(trees: Path, site_file: Path) -> Iterator[str]:
+    """The section [trees]."""
+    typed = _relative(trees, site_file)
+    settings, rows, sha256 = _open_trees(typed, site_file)
+    read = understand_rows(rows, settings, file=typed, path=settings.resolve(typed), sha256=sha256)
+    yield "\n[trees]"
+    yield f"file = {_quoted(typed)}  # {read.read_as.rows:,} rows, {read.read_as.facts.get('kind', '')}".rstrip(" ,")
+    if settings.trees.layer:
+        yield f"layer = {_quoted(settings.trees.layer)}  # by its name"
+    yield from _read_lines(read)
+    yield from _column_lines(read)
+    yield from _size_lines(read)
+    yield from _kind_lines(rows.table)
+    for note in read.notes:
+        yield _remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")
+
+
+def _open_trees(typed: str, site_file: Path) -> tuple[Settings, TreeRows, str]:
+    """Open the trees file; of several layers, the only one whose name speaks of trees."""
+    tree: dict[str, str] = {"file": typed}
+    settings = settings_from({"date": ANY_DAY, "trees": tree}, site_file)
+    try:
+        return settings, *open_rows(settings)
+    except InputError as error:
+        if error.problems[0].key != "trees.layer":
+            raise
+        names = [layer.layer for layer in list_file(settings.resolve(typed), file_as_typed=typed)]
+        named = [name for name in names if re.search(r"tree|plant", words_of(name))]
+        if len(named) != 1:
+            raise
+    settings = settings_from({"date": ANY_DAY, "trees": {**tree, "layer": named[0]}}, site_file)
+    return settings, *open_rows(settings)
+
+
+def _assumed(read: TreesRead, topic: str) -> tuple[str, str]:
+    """What was taken for a topic, and why; two empty texts where nothing was."""
+    return next(((note.taken, note.why) for note in read.assumptions if note.topic == topic), ("", ""))
+
+
+def _read_lines(read: TreesRead) -> Iterator[str]:
+    """The coordinate system, encoding and order of dates."""
+    taken, why = _assumed(read, "crs.trees")
+    asked = [problem for problem in read.problems if problem.key == "trees.crs"]
+    if asked:
+        yield f'# crs = "EPSG:…"  # QUESTION: {asked[0].what}'
+    elif taken:
+        yield f'crs = "EPSG:4326"  # {taken}: {why}'
+    else:
+        yield f"# the file says its coordinate system: {read.read_as.facts['crs']}"
+    taken, why = _assumed(read, "trees.encoding")
+    if taken:
+        yield f"encoding = {_quoted(taken.removeprefix('encoding '))}  # {why}"
+    if any(note.code == "date_two_readings" for note in read.notes):
+        yield '# date_order = "month_first"  # QUESTION: are dates such as 03/04/2025 month first or day first?'
+
+
+def _column_lines(read: TreesRead) -> Iterator[str]:
+    """Which column is what."""
+    columns = read.read_as.facts["columns"]
+    whole = " + " not in _assumed(read, "columns.species")[0]
+    for column, header in columns.items():
+        if column in ("genus", "cultivar") and "species" in columns and whole:
+            continue
+        taken, why = _assumed(read, f"columns.{column}")
+        if taken == "not read":
+            yield f"# columns.{column} = {_quoted(header)}  # QUESTION: {why}"
+        else:
+            yield f"columns.{column} = {_quoted(header)}  # {why or 'found by its header'}"
+    for problem in read.problems:
+        if problem.key in ("trees.columns", "trees.on_invalid"):
+            yield f'# columns = {{ x = "…", y = "…" }}  # QUESTION: {problem.what}'
+    if "tree_id" not in columns:
+        yield '# columns.tree_id = "…"  # no column of ids was found; rows are told apart by their number'
+    if "species" not in columns and "common" not in columns and "genus" not in columns:
+        yield '# columns.species = "…"  # QUESTION: which column holds the species? Without one all trees are medium'
+    if "caliper" not in columns and "height" not in columns and "planted" not in columns:
+        yield '# columns.caliper = "…"  # QUESTION: which column says how big a tree is, or when it was planted?'
+
+
+def _size_lines(read: TreesRead) -> Iterator[str]:
+    """Units, and where stems were measured."""
+    columns = read.read_as.facts["columns"]
+    for column, unit in read.read_as.facts.get("units", {}).items():
+        yield f"units.{column} = {_quoted(unit)}  # {_assumed(read, f'units.{column}')[1] or 'the header says so'}"
+    for problem in read.problems:
+        if problem.key == "trees.units":
+            column = next((ours for ours, header in columns.items() if header == problem.column), "caliper")
+            yield f'# units.{column} = "in"  # QUESTION: {problem.column}: {problem.what}'
+    if "caliper" in columns:
+        place, why = _assumed(read, "caliper_at")
+        if "does not say" in why:
+            yield f'# caliper_at = "breast"  # QUESTION: {why}; nursery (150 mm) is taken. Also: breast, girth_1m …'
+        else:
+            yield f"caliper_at = {_quoted(place)}  # {why}"
+
+
+def _kind_lines(table: pa.Table) -> Iterator[str]:
+    """Columns that tell trees from stumps and empty sites."""
+    for name in table.column_names:
+        column = table.column(name)
+        if not _KIND_HEADERS.fullmatch(name.strip()) or not pa.types.is_string(column.type):
+            continue
+        kinds = Counter(text.strip() for text in column.to_pylist() if text and text.strip())
+        if 1 < len(kinds) <= MOST_KINDS:
+            listed = ", ".join(f"{shown(kind)} {n:,}" for kind, n in kinds.most_common())
+            first = kinds.most_common(1)[0][0]
+            keep = f"{{ {_quoted(name)} = [{_quoted(first)}] }}"
+            yield f"# keep = {keep}  # QUESTION: are all rows trees? {shown(name)}: {listed}"
+            return
+
+
+def _layer_lines(layers: Sequence[Path], site_file: Path) -> Iterator[str]:
+    """A block for every layer and raster."""
+    for file in layers:
+        typed = _relative(file, site_file)
+        try:
+            listed = list_file(file.absolute(), file_as_typed=typed)
+        except InputError as error:
+            yield f"\n# {typed}: {error.problems[0].what}"
+            continue
+        for layer in listed:
+            yield from _raster_block(typed) if layer.kind is Kind.GEOTIFF else _layer_block(typed, layer)
+
+
+def _guess(words: str, patterns: Sequence[tuple[str, str]]) -> str:
+    """The first meaning whose pattern occurs in a name, "" where none does."""
+    plain = words_of(words)
+    return next((meaning for meaning, pattern in patterns if re.search(pattern, plain)), "")
+
+
+def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
+    """One [[layers]] block, its role from the name of the layer, else of the file."""
+    role = (_guess(layer.layer, _ROLES) if layer.layer else "") or _guess(Path(typed).stem, _ROLES)
+    if layer.kind in (Kind.CSV, Kind.XLSX):
+        yield f"\n# {typed} is a table without shapes: no layer"
+        return
+    mark = "" if role else "# "
+    yield f"\n{mark}[[layers]]"
+    if role:
+        yield f"role = {_quoted(role)}  # by its name: {tables.roles()[role].meaning}"
+    else:
+        yield f'# role = "…"  # QUESTION: what is this? One of {", ".join(tables.roles())}'
+    count = (
+        ""
+        if layer.features is None
+        else f"  # {layer.features:,} features, {shown(layer.crs) or 'no coordinate system'}"
+    )
+    yield f"{mark}file = {_quoted(typed)}{count}"
+    if layer.layer:
+        yield f"{mark}layer = {_quoted(layer.layer)}"
+    if layer.fault:
+        yield f'# crs = "EPSG:…"  # QUESTION: {layer.fault}'
+
+
+def _raster_block(typed: str) -> Iterator[str]:
+    """One [rasters.NAME] block."""
+    name = _guess(Path(typed).stem, _RASTERS)
+    mark = "" if name else "# "
+    yield f"\n{mark}[rasters.{name or '…'}]" + (
+        "" if name else "  # QUESTION: snow_depth, elevation, land_cover or deer_habitat?"
+    )
+    yield f"{mark}file = {_quoted(typed)}"
+    if name == "snow_depth":
+        yield '# unit = "cm"  # QUESTION: in which unit is the snow depth?'
+    if name in ("deer_habitat", "land_cover"):
+        yield "# habitat = [1]  # QUESTION: which values are deer habitat?"
+
+
+def _local_lines() -> Iterator[str]:
+    """Local facts, as defaults to look at."""
+    yield "\n[local]  # what the ground can't tell; each line shows the default"
+    for row in all_keys():
+        if row.section == "local" and not row.sets and row.default:
+            plain = row.default if row.type in ("number", "flag") else _quoted(row.default)
+            if row.type != "texts":
+                choices = (
+                    f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
+                )
+                yield f"# {row.key} = {plain}  # {row.meaning}{choices}"

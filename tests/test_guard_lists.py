@@ -1,0 +1,135 @@
+"""The user's price list, stock and own guards."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import make_settings
+
+from riskmap.choose.catalogue import open_catalogue
+from riskmap.choose.cost import bill_of
+from riskmap.choose.part import Part
+from riskmap.errors import InputError
+from riskmap.model import GuardLists, GuardSettings, Settings
+from riskmap.read.guard_lists import read_guard_lists
+
+
+def read(folder: Path, currency: str = "", wage: float | None = None, **texts: str) -> tuple[Settings, Any]:
+    """Write small tables beside a site file and read them."""
+    names = {}
+    for name, text in texts.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+        names[name] = f"{name}.csv"
+    settings = make_settings(
+        file=folder / "site.toml",
+        date=dt.date(2026, 10, 15),
+        guards=GuardSettings(currency=currency, labour_per_hour=wage, **names),
+    )
+    return settings, read_guard_lists(settings)
+
+
+def faults(found: Any) -> list[str]:
+    """Every fault as its line."""
+    return [problem.line() for problem in found.problems]
+
+
+def test_prices_by_key_label_and_common_name(tmp_path: Path) -> None:
+    text = "Guard,Price,Height_mm\nshelter_solid,6.50,1200\nVented vinyl collar,1.10,\nTree tube,9.00,1800\nt_post,4,\n"
+    settings, found = read(tmp_path, prices=text)
+    assert faults(found) == []
+    assert found.read_as[0].rows == 4
+    catalogue = open_catalogue(settings, found.lists)
+    tube = catalogue.known["shelter_solid"]
+    assert tube.heights_mm == (1200, 1800)  # the heights that the list sells
+    for height_mm, price in ((1200, 6.5), (1800, 9.0)):
+        bill = bill_of(Part(guard=tube, height_mm=height_mm), 12, catalogue.rates)
+        assert bill.material == pytest.approx(price + catalogue.rates.small["timber_stake"] + 2 * 0.08)
+    assert catalogue.rates.small["t_post"] == 4
+    taken = {one.topic: one.taken for one in catalogue.assumptions}
+    assert taken["guards.prices"].startswith("built-in central prices in USD of ")
+    assert "that the price list leaves out" in taken["guards.prices"]
+
+
+def test_prices_of_rolls_in_feet_and_inches(tmp_path: Path) -> None:
+    settings, found = read(tmp_path, prices="guard;price;height_in;roll_ft\nhwcloth_quarter;60,5;24;50\n")
+    (line,) = found.lists.prices
+    assert (line.price, line.height_mm) == (60.5, pytest.approx(609.6))
+    assert line.roll_m == pytest.approx(15.24)
+    catalogue = open_catalogue(settings, found.lists)
+    part = Part(guard=catalogue.known["hwcloth_quarter"], height_mm=609.6, standoff_mm=50)
+    pieces = int(15.24 / ((2 * 3.141592653589793 * 60 + 40) / 1000))
+    assert bill_of(part, 20, catalogue.rates).material == pytest.approx(60.5 / pieces + 1.5 + 3 * 0.08)
+
+
+def test_every_fault_of_a_price_list_is_said(tmp_path: Path) -> None:
+    text = "guard,price,currency\nshelter_sold,5,\nvinyl_collar,cheap,\nweed_mat,,\ncage_2x4,5,GBP\n"
+    _, found = read(tmp_path, prices=text)
+    assert faults(found) == [
+        "prices.csv, row 2, column guard: 'shelter_sold' is no guard; did you mean 'shelter_solid'? "
+        "riskmap show guards lists them (guards.prices)",
+        "prices.csv, row 3, column price: 'cheap' is no number from 0 up; write a plain number (guards.prices)",
+        "prices.csv, row 4, column price: there is no price; write one, or leave the row out (guards.prices)",
+        "prices.csv, row 5, column currency: 'GBP' is not USD, the currency of this site; write every price in one "
+        "currency (guards.currency) (guards.prices)",
+    ]
+
+
+def test_columns_that_nobody_knows_are_faults(tmp_path: Path) -> None:
+    _, found = read(tmp_path, prices="guard,prise\nweed_mat,5\n")
+    assert any("there is no column 'price'" in line for line in faults(found))
+    assert any("column prise" in line and "did you mean 'price'?" in line for line in faults(found))
+
+
+def test_a_list_that_is_not_there(tmp_path: Path) -> None:
+    settings = make_settings(file=tmp_path / "site.toml", guards=GuardSettings(prices="no.csv"))
+    (line,) = faults(read_guard_lists(settings))
+    assert "no.csv" in line and "guards.prices" in line
+
+
+def test_another_currency_leaves_out_what_has_no_price(tmp_path: Path) -> None:
+    text = "guard,price,currency\nshelter_solid,3.20,gbp\ntimber_stake,0.9,GBP\n"
+    settings, found = read(tmp_path, currency="GBP", wage=18.0, prices=text)
+    assert faults(found) == []
+    catalogue = open_catalogue(settings, found.lists)
+    assert catalogue.rates.currency == "GBP"
+    assert catalogue.rates.small == {"timber_stake": 0.9}
+    priced = {guard.key for guard in catalogue.guards if guard.price_central is not None}
+    assert priced == {"shelter_solid"}
+    assert "without a price in GBP left out" in catalogue.assumptions[0].taken
+
+
+def test_another_currency_asks_for_a_wage(tmp_path: Path) -> None:
+    settings, found = read(tmp_path, currency="GBP", prices="guard,price\nshelter_solid,3.20\n")
+    with pytest.raises(InputError, match=r"write what an hour of work costs in GBP \(guards.labour_per_hour\)"):
+        open_catalogue(settings, found.lists)
+
+
+def test_stock(tmp_path: Path) -> None:
+    _, found = read(tmp_path, stock="guard,pieces,height_mm\nshelter_solid,40,1200\n")
+    (line,) = found.lists.stock
+    assert (line.key, line.pieces, line.height_mm) == ("shelter_solid", 40, 1200)
+
+
+def test_own_guards_in_the_columns_of_the_catalogue(tmp_path: Path) -> None:
+    text = (
+        "key,label,kind,opening_mm,mesh,wire_mm,heights_mm,standoff_min_mm,stiff,price_central,minutes\n"
+        "iron_cage,Wrought iron cage,cylinder,60,welded,6,1800,300,true,180,40\n"
+    )
+    settings, found = read(tmp_path, own=text)
+    assert faults(found) == []
+    guard = open_catalogue(settings, found.lists).known["iron_cage"]
+    assert (guard.opening_mm, guard.stiff, guard.heights_mm, guard.price_central) == (60, True, (1800,), 180)
+
+
+def test_own_guards_at_fault(tmp_path: Path) -> None:
+    text = "key,label,kind,heights_mm\na,A,balloon,1200\nb,B,tube,tall\n"
+    lines = faults(read(tmp_path, own=text)[1])
+    assert "'balloon' is no kind of guard; write one of wrap, cylinder, tube" in lines[0]
+    assert "row 3: this row is no guard" in lines[1]
+
+
+def test_no_lists() -> None:
+    assert read_guard_lists(make_settings()).lists == GuardLists()
