@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from conftest import make_settings, make_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from riskmap import tables
 from riskmap.choose import choose_guards
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.demand import Ground
@@ -105,8 +107,8 @@ def test_an_old_tree_needs_nothing() -> None:
     assert only(found, "action") == "none needed"
     assert only(found, "guard") == ""
     assert only(found, "reason") == (
-        "No agent reaches the floor ('some'). Past deer browse, antler rub, rabbits, voles, mowers and trimmers, "
-        "thrown snow and grit and spray drift by size, age or height."
+        "No scored agent reaches the floor ('some'). Past deer browse, antler rub, rabbits, voles, mowers and "
+        "trimmers, thrown snow and grit and spray drift by size, age or height."
     )
     assert found.cost.tolist() == [0.0]
 
@@ -137,6 +139,15 @@ def test_a_tree_without_any_size_is_looked_at_and_never_bought_for() -> None:
     assert only(found, "action") == "look"
     assert only(found, "reason") == "No caliper, height or year is known: look at the tree first."
     assert found.cost.tolist() == [0.0]
+
+
+def test_a_tree_without_any_size_is_told_so() -> None:
+    unscored = {"value": np.full((1, len(AGENTS)), np.nan, dtype=np.float32)}
+    site = make_site([[0.0, 0.0]])
+    pressure = replace(make_pressure(site, [{}]), **unscored)
+    found = choose_guards(site, {}, pressure, watch=SilentWatch())
+    assert only(found, "action") == "look"
+    assert only(found, "reason") == "No caliper, height or year is known: look at the tree first."
 
 
 def test_a_planting_list_without_sizes_is_young() -> None:
@@ -193,8 +204,10 @@ def test_red_maple_in_turf_gets_a_ring_and_a_collar_where_the_ring_is_refused() 
     refused = choose(values, settings={"guards": GuardSettings(never=("mulch_ring",))}, surface="turf", **STANDARD)
     assert only(refused, "guard_keys") == "vinyl_collar"
     assert only(choose(values, surface="pit", **STANDARD), "guard_keys") == "vinyl_collar"
-    ringed = choose(values, mulch_radius_m=0.6, **STANDARD)
-    assert only(ringed, "guard_keys") == "vinyl_collar"
+    ringed = choose({**values, "mower": 0.095}, mulch_radius_m=0.6, **STANDARD)  # what the ring leaves of 33 %
+    assert only(ringed, "action") == "none needed"
+    assert "but mowers and trimmers, and a mulch ring is what keeps those off" in only(ringed, "reason")
+    assert only(choose({**values, "mower": 0.3}, mulch_radius_m=0.3, **STANDARD), "guard_keys") == "mulch_ring"
 
 
 def test_winter_wrap_on_a_gravel_drive() -> None:
@@ -260,6 +273,17 @@ def test_uncut_tubes_never_go_over_a_branched_tree_or_a_conifer() -> None:
         assert "shelter_solid" not in only(found, "guard_keys")
 
 
+def test_a_guard_is_renewed_only_while_what_it_stops_goes_on() -> None:
+    """Beaver go on for 15 years, browse on a whip of 1.3 m for 2: one tube inside the cage that stays, not three."""
+    whip = {**WHIP, "height_m": 1.3}
+    found = choose({"beaver": 0.2, "deer_browse": 0.3}, snow_m=0.35, **whip)
+    assert only(found, "guard_keys") == "shelter_solid; beaver_cage"
+    cage, tube = (tables.guards()[key] for key in ("beaver_cage", "shelter_solid"))
+    fitted = found.cost[0]  # both once, and both taken off once: no renewal
+    off = (cage.minutes + tube.minutes) / 60 * tables.work_figures()["remove_share"].central * 29.95
+    assert found.cost_per_year[0] == pytest.approx((fitted + off) / 15, abs=0.01)
+
+
 def test_heights_stand_above_the_snow() -> None:
     values = {"rabbit": 0.2, "vole": 0.2}
     heights = [choose(values, snow_m=snow_m, **WHIP).guard_height_mm[0] for snow_m in (0.0, 0.3, 0.6)]
@@ -302,6 +326,65 @@ def test_a_guard_that_is_on_is_added_to_where_that_is_cheaper() -> None:
     assert (only(found, "action"), only(found, "guard_keys")) == ("fit", "cage_2x4")
     assert only(found, "reason").startswith("Keep what is on (Quarter-inch hardware cloth cylinder, 1.22 m)")
     assert found.cost[0] < choose(OAK_VALUES, snow_m=0.5, settings=never, **OAK).cost[0]
+
+
+def test_a_swap_says_what_the_guard_that_is_on_fails_to_do() -> None:
+    found = choose(OAK_VALUES, snow_m=0.5, guard_now="tree tube 1.2 m", **OAK)
+    assert only(found, "reason").startswith(
+        "Take off: Solid tree shelter, 1.2 m, which does not stop deer browse (top at 1.16 m, 1.75 m or higher needed)."
+    )
+
+
+def test_a_cage_that_is_on_stays_round_the_cylinder_that_voles_ask_for() -> None:
+    found = choose({"vole": 0.2}, guard_now="wire cage 5 ft", **STANDARD)
+    alone = choose({"vole": 0.2}, **STANDARD)
+    assert (only(found, "action"), only(found, "guard_keys")) == ("fit", only(alone, "guard_keys"))
+    assert only(found, "reason").startswith("Keep what is on (Welded cage of 2 x 4 in mesh, 1.52 m)")
+    assert found.cost.tolist() == alone.cost.tolist()  # nothing is paid for taking the cage off
+
+
+@pytest.mark.parametrize(
+    ("left", "action"), [({"mower": 0.04}, "keep"), ({"snow_throw": 0.04}, "remove"), ({"antler_rub": 0.04}, "remove")]
+)
+def test_a_guard_stays_for_what_it_can_stop_only(left: dict[str, float], action: str) -> None:
+    found = choose(left, guard_now="vinyl collar", **STANDARD)
+    assert only(found, "action") == action
+    if action == "keep":
+        assert only(found, "guard") == "Vented vinyl collar, 225 mm"
+        assert only(found, "reason") == "The vented vinyl collar stays: it still helps against mowers and trimmers."
+        assert only(found, "off_when") == "when it no longer opens with the stem"
+
+
+def test_a_wrap_of_unknown_height_reaches_the_lowest_branch() -> None:
+    january = {"date": dt.date(2026, 1, 20)}
+    found = choose({"snow_throw": 0.07}, guard_now="paper wrap", settings=january, **STANDARD)  # 1.8 m of clear stem
+    assert (only(found, "action"), only(found, "guard")) == ("keep", "Paper wrap, 1.8 m")
+    low = choose({"snow_throw": 0.07}, guard_now="paper wrap", settings=january, lowest_branch_m=0.7, **STANDARD)
+    assert only(low, "action") != "keep"
+
+
+def test_gaps_are_read_in_inches_where_the_site_reads_inches() -> None:
+    stem = {**STANDARD, "stem_mm": 80.0}
+    found = choose(
+        {"rabbit": 0.2}, guard_now="hardware cloth 1/2 in 4 ft", guard_since=["2019"], settings={"units": "us"}, **stem
+    )
+    assert "Loosen it: 0.59 in of gap to the stem, 0.98 in needed." in only(found, "reason")
+
+
+def test_a_growth_of_the_users_own_decides_when_a_guard_is_tight() -> None:
+    on = {"guard_now": "hardware cloth 1/2 in 1.2 m", "guard_since": ["2019"], **STANDARD}
+    slow = {"overrides": {"stem": {"growth_mm_per_year": 2.0}}}
+    assert only(choose({"rabbit": 0.2}, **on), "action") == "loosen"
+    assert only(choose({"rabbit": 0.2}, settings=slow, **on), "action") == "keep"
+
+
+@pytest.mark.parametrize(("beaver", "guard"), [(1.0, "paint_sand"), (0.05, "paper_wrap")])
+def test_a_loss_of_the_users_own_decides_among_partial_answers(beaver: float, guard: str) -> None:
+    """Paint halves beaver, wrap halves spray, and the two do not go on one stem together."""
+    never = tuple(key for key in tables.guards() if key not in ("paint_sand", "paper_wrap"))
+    own = {"guards": GuardSettings(never=never), "overrides": {"beaver": {"share_lost": beaver}}}
+    found = choose({"beaver": 0.2, "spray_drift": 0.2}, settings=own, **{**STANDARD, "stem_mm": 80.0})
+    assert only(found, "guard_keys") == guard
 
 
 def test_a_cage_that_keeps_the_mower_off_is_not_swapped_for_a_ring() -> None:
@@ -375,7 +458,9 @@ def menu_of(stand: Stand, snow_mm: float, without: frozenset[str] = frozenset())
 
 def best_of(menu: Menu, stand: Stand, need: Any, years: float = 5.0) -> Pick | None:
     """The set chosen."""
-    return pick_guards(menu, Question(need=need, years=years, stand=stand))[0]
+    shares = np.array([tables.figures()[agent]["share_lost"] for agent in menu.agents])
+    each = np.where(need, years, 0.0)
+    return pick_guards(menu, Question(need=need, years=years, each=each, stand=stand, shares=shares))[0]
 
 
 @settings(max_examples=60, deadline=None)

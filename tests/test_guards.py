@@ -265,7 +265,8 @@ def wear(
     key: str, stem_mm: float = 20, month: int = 1, years_on: int = -1, *, southern: bool = False
 ) -> tuple[str, str]:
     """Why a guard must come off, and why it must be loosened."""
-    found = wear_of(tables.guards()[key], stem_mm=stem_mm, month=month, years_on=years_on, southern=southern)
+    stand = replace(WHIP, stem_mm=stem_mm)
+    found = wear_of(tables.guards()[key], stand, month=month, years_on=years_on, southern=southern)
     return found.outgrown, found.tight
 
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from riskmap.choose.asked import Asked, Place, Verdict, keys_of, look_at
 from riskmap.choose.context import Alike
-from riskmap.choose.explain import explain, named
+from riskmap.choose.explain import explain, named, shortfall
 from riskmap.choose.menu import Menu
 from riskmap.choose.now import Named, Wear, wear_of
 from riskmap.choose.part import Part
@@ -42,16 +42,18 @@ def judge_guard_on(place: Place, alike: Alike, group: int, now: Named) -> Verdic
     asked = Asked(place=place, alike=alike, group=group)
     wear = wear_of(
         guard,
-        stem_mm=float(alike.stem_mm[group]),
+        asked.stand,
         month=place.month,
         years_on=int(alike.years_on[group]),
         southern=place.southern,
+        units=place.units,
     )
     if not asked.need.any():
         return _unneeded(asked, now, wear)
     if wear.outgrown:
         off = f"Take the {guard.label.lower()} off: {wear.outgrown}. "
-        return _put_back(asked, now, wear) or asked.fit(action="swap", before=off)
+        spoilt = Part(guard=guard, height_mm=0.0)
+        return _put_back(asked, now, wear) or asked.fit(action="swap", before=off, taken_off=spoilt)
     if guard.kind == "spray" or guard.key == "weed_mat":  # wears off by itself, or guards against nothing
         return asked.fit()
     part = now.part(buried=not alike.hard[group])
@@ -67,7 +69,10 @@ def _of_unknown_height(asked: Asked, guard: Guard, wear: Wear) -> Verdict:
         part = Part(guard=guard, height_mm=height_mm, standoff_mm=gap_mm, buried=not alike.hard[group])
         return _judge(asked, part, wear)
 
-    verdicts = {height_mm: at(height_mm) for height_mm in sorted(guard.heights_mm)}
+    heights_mm = sorted(guard.heights_mm)
+    if guard.kind == "wrap":  # wound from the base to the lowest branch
+        return at(max((height for height in heights_mm if height <= asked.stand.clear_mm), default=heights_mm[0]))
+    verdicts = {height_mm: at(height_mm) for height_mm in heights_mm}
     low, *_, high = verdicts.values()
     if low.action != "swap" or high.action == "swap":
         return low if low.action != "swap" else high
@@ -98,13 +103,19 @@ def _unneeded(asked: Asked, now: Named, wear: Wear) -> Verdict:
     """A guard on a tree that no agent at or above the floor bears on."""
     guard, place = now.guard, asked.place
     assert guard is not None
-    live = asked.alike.live[asked.group]
+    buried, gap_mm = not asked.alike.hard[asked.group], guard.standoff_min_mm or 0.0
+    tallest = Part(guard=guard, height_mm=max(guard.heights_mm, default=0.0), standoff_mm=gap_mm, buried=buried)
+    known = now.part(buried=buried)
+    part = known or tallest  # of unknown height: as much as it may do
+    menu = asked.question(part)[0]
+    helped = asked.alike.live[asked.group] & (menu.level[menu.parts.index(part)] > 0)
     harmless = guard.kind in {"ground", "paint", "spray"} or guard.group
     name = guard.label.lower()
-    if harmless or (live.any() and not wear.outgrown and not wear.tight):
-        left = joined([agent_words(agent) for agent in keys_of(place.agents, live)])
-        why = f"some pressure is left of {left}" if live.any() else "it does no harm"
-        return Verdict(action="keep", reason=f"The {name} stays: {why}.", guard=guard.label, keys=guard.key)
+    if harmless or (helped.any() and not wear.outgrown and not wear.tight):
+        against = joined([agent_words(agent) for agent in keys_of(place.agents, helped)])
+        why = f"it still helps against {against}" if against else "it does no harm"
+        verdict = asked.verdict("keep", f"The {name} stays: {why}.", menu, asked.alone(menu, part))
+        return verdict if known else replace(verdict, guard=guard.label, height_mm=float("nan"))
     why = wear.outgrown or "no agent is left that it could stop"
     return Verdict(action="remove", reason=f"Take the {name} off: {why}.", hours=remove_hours(guard, place))
 
@@ -118,7 +129,9 @@ def _judge(asked: Asked, part: Part, wear: Wear) -> Verdict:
     """Keep a guard that does its work, add to it, loosen it, or swap it."""
     menu, (pick, _, _) = asked.picks(part)
     if pick is None:
-        return asked.fit(action="swap", before=f"Take off: {part.label(asked.place.units)}. ")
+        lacks = shortfall(menu, part, asked.need, asked.stand, asked.place.units)
+        before = f"Take off: {part.label(asked.place.units)}{lacks}. "
+        return asked.fit(action="swap", before=before, taken_off=part)
     return judged(asked, menu, pick, part, wear)
 
 
@@ -142,7 +155,8 @@ def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear) -> Verd
     name = part.label(units)
     reason = explain(menu, pick, asked.need, asked.must, asked.stand, units)
     if part not in pick.parts:
-        return asked.verdict("swap", f"Take off: {name}. {reason}", menu, pick, taken_off=part)
+        lacks = shortfall(menu, part, asked.need, asked.stand, units)
+        return asked.verdict("swap", f"Take off: {name}{lacks}. {reason}", menu, pick, taken_off=part)
     added = tuple(other for other in pick.parts if other != part)
     tight = f" Loosen it: {wear.tight}." if wear.tight else ""
     if added:

@@ -26,6 +26,8 @@ class Place:
 
     Attributes
     ----------
+    shares : tuple of float
+        What a year of damage by each agent costs, as a share of the tree.
     floor : str
         Band from which on agents must be stopped.
     month : int
@@ -34,6 +36,7 @@ class Place:
 
     catalogue: Catalogue
     agents: tuple[str, ...]
+    shares: tuple[float, ...]
     deer: tuple[str, ...]
     southern: bool
     month: int
@@ -72,6 +75,8 @@ class Verdict:
     on_month: int = 0
     off_month: int = 0
     off_when: str = ""
+    over: float = 0.0  # money over the years of need
+    material: tuple[tuple[str, float, float], ...] = ()  # key, height and money of every part
     leaves: tuple[float, ...] = ()  # share of each agent's pressure left; empty: all of it
     alternatives: dict[str, Any] = field(default_factory=dict)
 
@@ -126,7 +131,15 @@ class Asked:
         extra = (have,) if have else ()
         menu = self.place.menu(float(alike.snow_mm[group]), hard=bool(alike.hard[group]), extra=extra)
         years = float(max(alike.years[group], 1))
-        return menu, Question(need=self.need, years=years, stand=self.stand, have=have)
+        question = Question(
+            need=self.need,
+            years=years,
+            each=alike.years_each[group].astype(float),
+            stand=self.stand,
+            shares=np.array(self.place.shares),
+            have=have,
+        )
+        return menu, question
 
     def picks(self, have: Part | None = None) -> tuple[Menu, Picks]:
         """Choose, with a guard that is on counted as free."""
@@ -137,15 +150,15 @@ class Asked:
         """Return a guard that is on as a set of its own, at no cost."""
         return open_sheet(menu, self.question(have)[1]).pick([menu.parts.index(have)])
 
-    def fit(self, *, action: str = "fit", before: str = "", have: Part | None = None) -> Verdict:
-        """Say what to fit; `before` is said first; a guard that is on and stays is not bought again."""
-        menu, (pick, below, above) = self.picks(have)
+    def fit(self, *, action: str = "fit", before: str = "", taken_off: Part | None = None) -> Verdict:
+        """Say what to fit; `before` is said first; taking off what is on is work too."""
+        menu, (pick, below, above) = self.picks()
         units, currency = self.place.units, self.place.catalogue.rates.currency
         if pick is None:
             why = " ".join(would_stop(menu, int(number), self.stand, units) for number in np.flatnonzero(self.need))
             return look_at(f"{before}Nothing that may be used fits here. {why}", self.place, self.need)
         reason = explain(menu, pick, self.need, self.must, self.stand, units)
-        verdict = self.verdict(action, f"{before}{reason}", menu, pick)
+        verdict = self.verdict(action, f"{before}{reason}", menu, pick, taken_off=taken_off)
         beside = {
             name: neighbour(menu, other, self.need, currency, units)
             for name, other in (("next_cheaper", below), ("next_better", above))
@@ -158,6 +171,12 @@ class Asked:
         rates = self.place.catalogue.rates
         removal = taken_off.guard.minutes / 60 * rates.remove_share if taken_off else 0.0
         return round(pick.first + removal * rates.hour, 2), round(pick.hours + removal, 4)
+
+    def _material(self, menu: Menu, pick: Pick) -> tuple[tuple[str, float, float], ...]:
+        """Key, height and material of every part of a set that stands on the menu."""
+        money = menu.shelf.prices_at(self.stand.stem_mm).material
+        parts = [part for part in pick.parts if part in menu.parts]
+        return tuple((part.guard.key, part.height_mm, float(money[menu.parts.index(part)])) for part in parts)
 
     def verdict(self, action: str, reason: str, menu: Menu, pick: Pick, *, taken_off: Part | None = None) -> Verdict:
         """Turn a set into the columns of the result; taking off what is on is work that this run asks for."""
@@ -181,6 +200,8 @@ class Asked:
             hours=hours,
             on_month=(on - 1 + shift) % 12 + 1 if on else 0,
             off_month=(off - 1 + shift) % 12 + 1 if off else 0,
+            over=pick.over,
+            material=self._material(menu, pick),
             leaves=tuple(pick.leaves.tolist()),
             off_when="; ".join(dict.fromkeys(part.guard.off_when for part in pick.parts if part.guard.off_when)),
         )

@@ -48,8 +48,10 @@ class Alike:
     room_mm: FloatArray
     hard: BoolArray
     ringed: BoolArray
+    ring_holds: BoolArray  # a mower would reach the floor, but a full mulch ring is laid already
     paved: BoolArray  # stands inside a cleared drive or walk and is no pit
-    years: IntArray
+    years: IntArray  # the longest that an agent in need goes on
+    years_each: IntArray  # (group, agent): how long each agent in need goes on
     state: IntArray  # 0 choose, 1 not a tree, 2 size unknown, 3 without a place or score
     guard_now: tuple[str, ...]  # "" where none is written
     years_on: IntArray  # whole years the guard has been on, -1 unknown
@@ -158,21 +160,26 @@ def group_alike(
     needs : Needs
         What each tree asks for.
     """
-    need, caliper_mm = needs.need, needs.caliper_mm
+    caliper_mm = needs.caliper_mm
     table, stems = site.trees.table, pressure.stems
     n = site.trees.n
+    ringed = _ringed(site)
+    mower = np.array([agent == "mower" for agent in pressure.agents])
+    held = ringed[:, None] & mower  # the ring is what stops a mower at the published minimum
+    need, must = needs.need & ~held, needs.must & ~held
     busy = need.any(axis=1)
     noted = table.guard_now.codes >= 0
     state = _state(site, pressure)
     relevant = (busy | noted) & (state == 0)
-    form = form_of(pressure, caliper_mm)
+    form = _form_of(pressure, caliper_mm)
     clear_mm = _clear_mm(table.lowest_branch_m, form)
+    years, in_years = _distinct_rows(np.where(need, needs.years, 0.0).astype(np.int64))
     surface = np.array([value in HARD_SURFACES for value in table.surface.values] + [False])[table.surface.codes]
     drive = exposures.get("driveway")
     inside = drive.inside if drive is not None else np.zeros(n, dtype=bool)
     columns = {
         "need": _bits(need),
-        "must": _bits(needs.must),
+        "must": _bits(must),
         "live": np.where(noted, _bits(needs.live), 0),
         "snow": np.ceil(np.nan_to_num(stems.snow_m, nan=0.0) * 1000 / SNOW_STEP_MM - 1e-6),
         "stem": _stem_class_mm(caliper_mm),
@@ -180,14 +187,15 @@ def group_alike(
         "clear": _rounded_down(clear_mm),
         "room": _rounded_down(np.where(np.isnan(table.room_m), np.inf, table.room_m * 1000)),
         "hard": surface,
-        "ringed": np.nan_to_num(table.mulch_radius_m, nan=site.inputs.settings.local.mulch_radius_m) >= FULL_RING_M,
+        "ringed": ringed,
         "paved": inside & ~surface,
-        "years": needs.years.max(axis=1, initial=0.0),
+        "years": in_years,
         "now": np.where(noted, table.guard_now.codes, -1),
         "on": np.where(noted, _years_on(site), -1),
     }
     shown = {name: np.where(relevant, column, 0).astype(np.int64) for name, column in columns.items()}
     shown["ended"] = np.where(relevant, 0, _bits(stems.ended))
+    shown["ring_holds"] = (needs.must & held).any(axis=1).astype(np.int64)
     shown["now"] = np.where(relevant, shown["now"], -1)
     shown["state"] = state
     first, group, count = _distinct(list(shown.values()), n)
@@ -212,15 +220,17 @@ def group_alike(
         room_mm=np.where(at["room"] * CLEAR_STEP_MM >= OPEN_MM, np.inf, at["room"] * CLEAR_STEP_MM),
         hard=at["hard"].astype(bool),
         ringed=at["ringed"].astype(bool),
+        ring_holds=at["ring_holds"].astype(bool),
         paved=at["paved"].astype(bool),
-        years=at["years"],
+        years=years[at["years"]].max(axis=1, initial=0),
+        years_each=years[at["years"]],
         state=at["state"],
         guard_now=tuple(texts[code] for code in at["now"]),
         years_on=at["on"],
     )
 
 
-def form_of(pressure: Pressure, caliper_mm: FloatArray) -> IntArray:
+def _form_of(pressure: Pressure, caliper_mm: FloatArray) -> IntArray:
     """Return each tree's form as a place in `FORMS`; unknown ones by leaf and size."""
     stems = pressure.stems
     place = {word: number for number, word in enumerate(FORMS)}
@@ -231,12 +241,21 @@ def form_of(pressure: Pressure, caliper_mm: FloatArray) -> IntArray:
     return np.where(known >= 0, known, guessed)
 
 
+def _ringed(site: Site) -> BoolArray:
+    """Which trees stand in a full mulch ring; mulch of unknown width counts as one, as it does in the score."""
+    table, local = site.trees.table, site.inputs.settings.local
+    mulched = np.array([value == "mulch" for value in table.surface.values] + [False])[table.surface.codes]
+    usual_m = np.where(mulched & (local.mulch_radius_m == 0), np.inf, local.mulch_radius_m)
+    radius_m = np.where(np.isnan(table.mulch_radius_m), usual_m, table.mulch_radius_m)
+    return np.asarray(radius_m >= FULL_RING_M)
+
+
 def _state(site: Site, pressure: Pressure) -> IntArray:
     """Which trees can be chosen for at all."""
     table, stems = site.trees.table, pressure.stems
     unscored = ~(pressure.value == pressure.value).any(axis=1)
-    unsized = ~stems.size_known & ~stems.young
-    return np.select([~table.kept, unscored, unsized], [1, 3, 2], 0).astype(np.int64)
+    unsized = ~stems.size_known & ~stems.young & site.trees.placed
+    return np.select([~table.kept, unsized, unscored], [1, 2, 3], 0).astype(np.int64)
 
 
 def _clear_mm(lowest_branch_m: FloatArray, form: IntArray) -> FloatArray:
@@ -271,6 +290,14 @@ def _years_on(site: Site) -> IntArray:
 def _bits(flags: BoolArray) -> IntArray:
     """Rows of flags as one number each."""
     return np.asarray(flags.astype(np.int64) @ (1 << np.arange(flags.shape[1], dtype=np.int64)))
+
+
+def _distinct_rows(numbers: IntArray) -> tuple[IntArray, IntArray]:
+    """The distinct rows of small numbers, and which of them each row is."""
+    base = int(numbers.max(initial=0)) + 1
+    weights = base ** np.arange(numbers.shape[1], dtype=np.int64)
+    codes, place = np.unique(numbers @ weights, return_inverse=True)
+    return codes[:, None] // weights % base, place.astype(np.int64)
 
 
 def _distinct(columns: list[IntArray], n: int) -> tuple[IntArray, IntArray, IntArray]:

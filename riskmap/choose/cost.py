@@ -3,26 +3,46 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
 
 from riskmap.choose.part import Part
+from riskmap.model import PriceLine
 
 __all__ = ["Bill", "Rates", "bill_of", "cut_length_m", "pieces_per_roll", "wrap_length_m"]
+
+SAME_HEIGHT_MM: Final = 5.0  # 4 ft and 1.2 m are one height sold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:
-    """What an hour and small material cost, in one currency; figures of work.csv or of the user."""
+    """What an hour and small material cost, in one currency; figures of work.csv or of the user.
+
+    Attributes
+    ----------
+    small : mapping
+        Stakes, ties and gates by key; what is missing costs nothing.
+    listed : mapping
+        Prices of the user by guard; each in place of ours.
+    """
 
     currency: str
     hour: float
-    small: dict[str, float]  # stakes, ties, gates by key
+    small: Mapping[str, float]
     remove_share: float
     paint_m2: float
+    listed: Mapping[str, tuple[PriceLine, ...]] = field(default_factory=dict)
 
-    def __hash__(self) -> int:
-        """Hash by value, so that bills can be kept."""
-        return hash((self.currency, self.hour, tuple(sorted(self.small.items()))))
+    def price_of(self, part: Part) -> tuple[float, float | None, float | None]:
+        """Return a price, the height and the length of roll that it is for; the user's nearest in height first."""
+        guard = part.guard
+        ours = math.nan if guard.price_central is None else guard.price_central
+        lines = self.listed.get(guard.key, ())
+        if not lines:
+            return ours, guard.price_height_mm, guard.price_roll_m
+        line = min(lines, key=lambda each: abs((each.height_mm or part.height_mm) - part.height_mm))
+        return line.price, line.height_mm or guard.price_height_mm, line.roll_m or guard.price_roll_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,9 +145,11 @@ def bill_of(part: Part, stem_mm: float, rates: Rates) -> Bill:
     """
     guard = part.guard
     hours = guard.minutes / 60
-    small = guard.stakes * rates.small.get(guard.stake, 0.0) + guard.ties * rates.small["tie"]
-    price = math.nan if guard.price_central is None else guard.price_central
-    material = _quantity(part, stem_mm, rates) * price * _height_share(part) + small
+    small = guard.stakes * rates.small.get(guard.stake, 0.0) + guard.ties * rates.small.get("tie", 0.0)
+    price, height_mm, roll_m = rates.price_of(part)
+    material = _quantity(part, stem_mm, rates, roll_m or math.nan) * price + small
+    if height_mm and abs(height_mm - part.height_mm) > SAME_HEIGHT_MM:  # prices go with the height
+        material = small + (material - small) * part.height_mm / height_mm
     refit_hours, refit_material = (hours * (1 + rates.remove_share), 0.0) if guard.seasonal else (0.0, 0.0)
     if guard.renew_days:
         times = max(len(part.months()) * 30.4 / guard.renew_days, 1.0)
@@ -142,20 +164,15 @@ def bill_of(part: Part, stem_mm: float, rates: Rates) -> Bill:
     )
 
 
-def _height_share(part: Part) -> float:
-    """Prices go with the height."""
-    return part.height_mm / part.guard.price_height_mm if part.guard.price_height_mm else 1.0
-
-
-def _quantity(part: Part, stem_mm: float, rates: Rates) -> float:
+def _quantity(part: Part, stem_mm: float, rates: Rates, roll_m: float) -> float:
     """How many priced units one tree takes; of a roll, the share that a whole piece takes."""
     guard = part.guard
     if guard.kind == "wrap":
         length_m = wrap_length_m(stem_mm, part.height_mm, guard.wrap_width_mm or 100.0, (guard.overlap_mm or 0.0) / 100)
-        return _share_of_roll(guard.price_roll_m or math.nan, length_m)
+        return _share_of_roll(roll_m, length_m)
     if guard.unit == "roll":
         length_m = cut_length_m(stem_mm, part.standoff_mm, guard.overlap_mm or 0.0, guard.pitch_mm)
-        return _share_of_roll(guard.price_roll_m or math.nan, length_m)
+        return _share_of_roll(roll_m, length_m)
     if guard.kind == "paint":
         return math.pi * stem_mm * part.height_mm / 1e6 / rates.paint_m2
     if guard.unit == "m3":

@@ -38,7 +38,7 @@ def decide_group(place: Place, alike: Alike, group: int) -> Verdict:
     if now.guard is None:
         if need.any():
             return Asked(place=place, alike=alike, group=group).fit()
-        return _nothing(place, alike.ended[group])
+        return _nothing(place, alike.ended[group], ringed=bool(alike.ring_holds[group]))
     return judge_guard_on(place, alike, group, now)
 
 
@@ -51,8 +51,9 @@ def _not_asked(state: int) -> Verdict:
     return Verdict(action="look", reason="No agent could be scored here: see not_scored.")
 
 
-def _nothing(place: Place, ended: BoolArray) -> Verdict:
+def _nothing(place: Place, ended: BoolArray, *, ringed: bool) -> Verdict:
     """A tree that needs nothing, with the reason."""
     over = [agent_words(agent) for agent in keys_of(place.agents, ended)]
     past = f" Past {joined(over)} by size, age or height." if over else ""
-    return Verdict(action="none needed", reason=f"No agent reaches the floor ('{place.floor}').{past}")
+    but = " but mowers and trimmers, and a mulch ring is what keeps those off: it is laid" if ringed else ""
+    return Verdict(action="none needed", reason=f"No scored agent reaches the floor ('{place.floor}'){but}.{past}")

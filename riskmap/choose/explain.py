@@ -16,7 +16,7 @@ from riskmap.choose.suit import Stand, unsuited
 from riskmap.choose.words import agent_words, joined, money_words
 from riskmap.model import BoolArray
 
-__all__ = ["explain", "named", "neighbour"]
+__all__ = ["explain", "named", "neighbour", "shortfall", "would_stop"]
 
 
 def named(parts: tuple[Part, ...], units: str) -> str:
@@ -58,6 +58,28 @@ def explain(menu: Menu, pick: Pick, need: BoolArray, must: BoolArray, stand: Sta
     return " ".join(said)
 
 
+def shortfall(menu: Menu, part: Part, need: BoolArray, stand: Stand, units: str) -> str:
+    """Return what a guard that is on fails to stop, as the rest of a sentence; empty where it stops all in need.
+
+    Parameters
+    ----------
+    menu : Menu
+        Where the agents and the ground stand.
+    part : Part
+        The guard that is on.
+    need : ndarray, shape (agent,)
+        Agents that must be stopped.
+    stand : Stand
+        The tree.
+    units : {"metric", "us"}
+        Units that people read.
+    """
+    ground = replace(menu.ground, stem_mm=stand.stem_mm)
+    answers = [fit_part(part, menu.agents[place], ground) for place in np.flatnonzero(need)]
+    lacks = joined([sentence(answer, units) for answer in answers if answer.level < FULL])
+    return f", which {lacks}" if lacks else ""
+
+
 def _credited(pick: Pick, agent: str, ground: Ground) -> tuple[Part, int]:
     """The part that does most against an agent, and how much."""
     answers = [fit_part(part, agent, ground) for part in pick.parts]
@@ -77,11 +99,12 @@ def would_stop(menu: Menu, place: int, stand: Stand, units: str) -> str:
     able = np.flatnonzero(menu.level[:, place] >= FULL)
     whom = agent_words(menu.agents[place])
     first = menu.shelf.prices_at(stand.stem_mm).first(menu.shelf.rates.hour)
-    refused = [(first[part], int(part)) for part in able if unsuited(menu.parts[int(part)], stand, units)]
-    if not refused:
+    why = {int(part): unsuited(menu.parts[int(part)], stand, units) for part in able if not np.isnan(first[part])}
+    if not why:
         return f"No guard for single trees that may be used stops {whom} here."
-    part = menu.parts[min(refused)[1]]
-    return f"{part.label(units)} would stop {whom}: {unsuited(part, stand, units)}."
+    part = min(why, key=lambda at: (bool(why[at]), first[at], at))
+    label = menu.parts[part].label(units)
+    return f"{label} would stop {whom}: {why[part]}." if why[part] else f"{label} would stop {whom} in its place."
 
 
 def neighbour(menu: Menu, pick: Pick, need: BoolArray, currency: str, units: str) -> dict[str, object]:

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 
 from riskmap import tables
+from riskmap.choose.alive import Aim
 from riskmap.choose.asked import Place, Verdict
+from riskmap.choose.case import Case
 from riskmap.choose.catalogue import Catalogue, open_catalogue
-from riskmap.choose.context import Alike, Needs, group_alike, needs_of
-from riskmap.choose.decide import decide_group
-from riskmap.choose.spend import Limits, spend_money
+from riskmap.choose.context import Needs, group_alike, needs_of
+from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_survival, loss_prevented
+from riskmap.choose.spend import Limits
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs
-from riskmap.model import Assumption, Choices, Coded, Exposure, FloatArray, IntArray, Pressure, Site, Watch
+from riskmap.model import Assumption, Choices, Coded, Exposure, IntArray, Pressure, Site, Watch
 from riskmap.rules import deer_kinds, deer_reach_m
 
 __all__ = ["choose_guards"]
+
+USUAL_YEAR: Final = 3  # in which plantings are counted
 
 
 def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure, *, watch: Watch) -> Choices:
@@ -43,15 +48,16 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
     settings = site.inputs.settings
     wants = settings.choice
     limits = Limits(budget=wants.budget, hours=wants.hours)
-    by_money = wants.policy == "value" or not limits.none
+    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None
     figures = tables.figures(settings.overrides)
-    catalogue = open_catalogue(settings)
+    catalogue = open_catalogue(settings, site.inputs.guard_lists)
     reach_m = deer_reach_m(settings.local, settings.region, figures["deer_browse"])
     needs = needs_of(pressure, figures, floor=wants.floor, deer_reach_m=reach_m, all_live=by_money)
     alike = group_alike(site, exposures, pressure, needs=needs)
     place = Place(
         catalogue=catalogue,
         agents=pressure.agents,
+        shares=tuple(figures[agent]["share_lost"] for agent in pressure.agents),
         deer=deer_kinds(settings.local, settings.region),
         southern=_southern(site),
         month=settings.date.month,
@@ -60,35 +66,48 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         growth_mm=figures["stem"]["growth_mm_per_year"],
     )
     worth = replace_costs(site.trees.table, needs.caliper_mm)
-    if by_money:
-        spent = spend_money(place, alike, needs, pressure, worth, limits=limits)
-        verdicts, of_tree, facts = spent.verdicts, spent.of_tree, spent.facts
+    allowed: dict[str, Any] = {"most_kinds": wants.most_kinds, "stock": site.inputs.guard_lists.stock}
+    case = Case(site=site, place=place, alike=alike, needs=needs, pressure=pressure, worth=worth)
+    if wants.alive_per_ha is not None:
+        outcome = choose_by_survival(
+            case, Aim(per_ha=wants.alive_per_ha, year=wants.year or USUAL_YEAR), stock=allowed["stock"]
+        )
+    elif by_money:
+        outcome = choose_by_money(case, limits, **allowed)
     else:
-        verdicts, of_tree, facts = _decide_all(place, alike, watch), alike.group, {}
+        outcome = choose_by_floor(case, watch=watch, **allowed)
     watch.log(f"{len(alike.count):,} kinds of tree, {len(place.menus):,} kinds of place")
-    assumptions = (*catalogue.assumptions, *_assumed(site, pressure, needs))
-    choices = _gather(verdicts, of_tree, catalogue, assumptions)
-    prevented = _loss_prevented(verdicts, of_tree, pressure, worth)
-    return replace(choices, extra={**choices.extra, "loss_prevented": prevented, "money": facts})
+    shared, drawn = outcome.shared, outcome.drawn
+    assumptions = (*catalogue.assumptions, *drawn.assumptions, *_assumed(site, pressure, needs))
+    choices = _gather(shared.verdicts, shared.of_tree, catalogue, assumptions)
+    told = {
+        "loss_prevented": loss_prevented(shared.verdicts, shared.of_tree, case),
+        "money": outcome.money,
+        "fences": shared.fences,
+        "fencing": shared.facts,
+        "stock": drawn.used,
+        "cost_range": _cost_range(shared.verdicts, shared.of_tree, catalogue),
+    }
+    return replace(
+        choices,
+        cost=choices.cost + shared.cost - drawn.saved,
+        cost_per_year=choices.cost_per_year + shared.cost_per_year,
+        extra={**choices.extra, **told},
+    )
 
 
-def _decide_all(place: Place, alike: Alike, watch: Watch) -> list[Verdict]:
-    """Decide for every group by the floor."""
-    verdicts = []
-    for group in range(len(alike.count)):
-        verdicts.append(decide_group(place, alike, group))
-        if group % 100 == 0:
-            watch.progress(group, len(alike.count))
-    return verdicts
-
-
-def _loss_prevented(verdicts: list[Verdict], of_tree: IntArray, pressure: Pressure, worth: FloatArray) -> FloatArray:
-    """Money of loss a year that the guards recommended or kept prevent at each tree."""
-    loss = np.nan_to_num(pressure.loss, nan=0.0)
-    none = np.zeros(len(pressure.agents))
-    covers = [1 - np.array(verdict.leaves) if verdict.leaves else none for verdict in verdicts]
-    cover = np.array(covers).reshape(-1, len(pressure.agents))
-    return np.asarray((loss * cover[of_tree]).sum(axis=1) * worth)
+def _cost_range(verdicts: list[Verdict], of_tree: IntArray, catalogue: Catalogue) -> tuple[float, float]:
+    """How much less and how much more all material may cost, by the low and high prices of the catalogue."""
+    change = np.zeros((len(verdicts), 2))
+    for place, verdict in enumerate(verdicts):
+        bought = verdict.keys.split("; ") if verdict.action in {"fit", "swap"} else []
+        for key, _, material in verdict.material:
+            guard = catalogue.known[key]
+            if key in bought and key not in catalogue.rates.listed and guard.price_central:
+                low, high = guard.price_low or guard.price_central, guard.price_high or guard.price_central
+                change[place] += np.array([low, high]) / guard.price_central * material - material
+    low, high = change[of_tree].sum(axis=0) if len(verdicts) else (0.0, 0.0)
+    return round(float(low), 2), round(float(high), 2)
 
 
 def _southern(site: Site) -> bool:

@@ -16,7 +16,7 @@ from riskmap.choose.part import ENCLOSING, Part
 from riskmap.choose.suit import Stand, unsuited
 from riskmap.model import BoolArray, FloatArray, Guard, IntArray
 
-__all__ = ["Menu", "Shelf", "make_menu", "parts_of", "stock_shelf"]
+__all__ = ["Menu", "Prices", "Shelf", "make_menu", "parts_of", "stock_shelf"]
 
 AIR_MM: Final = 25.0  # between an inner guard and the outer one
 STANDOFFS_MM: Final = (25.0, 150.0, 250.0)  # what demands ask for
@@ -39,7 +39,7 @@ class Prices:
         """Money up to and including the first fitting."""
         return self.material + self.hours * hour
 
-    def over(self, years: float, hour: float) -> FloatArray:
+    def over(self, years: FloatArray | float, hour: float) -> FloatArray:
         """Money over so many years: renewals, seasonal work and taking off included."""
         renewals = np.where(self.life_years >= 1, np.ceil(years / self.life_years - 1e-9), 1.0)
         seasonal = np.maximum(years - renewals, 0.0) * (self.refit_material + self.refit_hours * hour)

@@ -12,6 +12,8 @@ import numpy as np
 from riskmap import tables
 from riskmap.choose.demand import months_of
 from riskmap.choose.part import Part
+from riskmap.choose.suit import Stand
+from riskmap.choose.words import length_words
 from riskmap.model import Guard
 from riskmap.units import LENGTH_M
 
@@ -123,33 +125,37 @@ class Wear:
     tight: str = ""
 
 
-def wear_of(guard: Guard, *, stem_mm: float, month: int, years_on: int, southern: bool) -> Wear:
+def wear_of(guard: Guard, stand: Stand, *, month: int, years_on: int, southern: bool, units: str = "metric") -> Wear:
     """Return whether a guard that is on harms the stem or must be loosened.
 
     Parameters
     ----------
     guard : Guard
         The guard.
-    stem_mm : float
-        Caliper of the stem. [mm]
+    stand : Stand
+        The tree: its caliper, and what that grows in a year.
     month : int
         Month in which the work is planned.
     years_on : int
         Whole years it has been on; -1 where nobody said.
     southern : bool
         Seasons shift six months.
+    units : {"metric", "us"}
+        Units that people read.
     """
     if guard.group or guard.kind in {"ground", "spray", "paint", "frame"}:
         return Wear()
     outgrown = _out_of_season(guard, month, years_on, southern)
     widest_mm = guard.diameter_mm or guard.max_stem_mm
-    if not outgrown and widest_mm is not None and stem_mm >= widest_mm:
-        outgrown = f"the stem, {stem_mm:.0f} mm, fills it ({widest_mm:.0f} mm)"
+    if not outgrown and widest_mm is not None and stand.stem_mm >= widest_mm:
+        stem, width = (length_words(round(length_mm), units) for length_mm in (stand.stem_mm, widest_mm))
+        outgrown = f"the stem, {stem}, fills it ({width})"
     loosen_mm = tables.work_figures()["loosen_mm"].central
-    gap_mm = _gap_mm(guard, stem_mm, years_on)
+    gap_mm = _gap_mm(guard, stand, years_on)
     if outgrown or gap_mm >= loosen_mm:
         return Wear(outgrown=outgrown)
-    close = f"{max(gap_mm, 0):.0f} mm of gap to the stem, {loosen_mm:.0f} mm needed"
+    gap, wanted = (length_words(round(max(length_mm, 0.0)), units) for length_mm in (gap_mm, loosen_mm))
+    close = f"{gap} of gap to the stem, {wanted} needed"
     return Wear(tight=close) if guard.split else Wear(outgrown=close)
 
 
@@ -165,18 +171,13 @@ def _out_of_season(guard: Guard, month: int, years_on: int, southern: bool) -> s
     return ""
 
 
-def _gap_mm(guard: Guard, stem_mm: float, years_on: int) -> float:
+def _gap_mm(guard: Guard, stand: Stand, years_on: int) -> float:
     """Gap left to the stem: of tubes by their width, of cylinders by the years they have been on."""
     if guard.diameter_mm:
-        return (guard.diameter_mm - stem_mm) / 2
+        return (guard.diameter_mm - stand.stem_mm) / 2
     if guard.kind == "cylinder" and years_on >= 0:
-        return (guard.standoff_min_mm or 0.0) - years_on * _growth_mm() / 2
+        return (guard.standoff_min_mm or 0.0) - years_on * stand.growth_mm / 2
     return float("inf")
-
-
-def _growth_mm() -> float:
-    """Caliper growth in a year."""
-    return tables.figures()["stem"]["growth_mm_per_year"]
 
 
 def touch_years(gap_mm: float, growth_mm: float) -> float:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from riskmap.choose.already import judged, loosen_hours, remove_hours
 from riskmap.choose.asked import Asked, Place, Verdict, keys_of
-from riskmap.choose.context import Alike, Needs
-from riskmap.choose.explain import explain
+from riskmap.choose.case import Case
+from riskmap.choose.context import Alike
+from riskmap.choose.explain import explain, neighbour
 from riskmap.choose.menu import Menu
 from riskmap.choose.now import Wear, name_guard, wear_of
 from riskmap.choose.options import Option, list_options
 from riskmap.choose.part import Part
-from riskmap.model import FloatArray, Pressure
+from riskmap.model import FloatArray
 
 __all__ = ["Offer", "make_offer", "offer_sheets", "whole_costs"]
 
@@ -55,6 +57,22 @@ class Offer:
 
     def verdict(self, option: int, *, must: bool, why: str) -> Verdict:
         """Return what to do at trees that get one option; `why` says why those that get none have none."""
+        verdict = self._plain(option, must=must, why=why)
+        return replace(verdict, alternatives=self._beside(option)) if option else verdict
+
+    def _beside(self, option: int) -> dict[str, Any]:
+        """The next cheaper option and the next dearer one."""
+        asked, menu = self.asked, self.menu
+        beside = {"next_cheaper": option - 1, "next_better": option + 1}
+        currency, units = asked.place.catalogue.rates.currency, asked.place.units
+        return {
+            name: neighbour(menu, self.options[other - 1].pick, asked.need, currency, units)
+            for name, other in beside.items()
+            if 1 <= other <= len(self.options)
+        }
+
+    def _plain(self, option: int, *, must: bool, why: str) -> Verdict:
+        """What to do, without what stands beside it."""
         asked, menu = self.asked, self.menu
         if self.have is not None:
             pick = self.options[option - 1].pick if option else asked.alone(menu, self.have)
@@ -71,7 +89,7 @@ class Offer:
             return Verdict(
                 action="accept", reason=f"Accepted: {why}.", open="; ".join(keys_of(menu.agents, asked.must))
             )
-        return Verdict(action="none needed", reason=f"No agent reaches the floor ('{asked.place.floor}').")
+        return Verdict(action="none needed", reason=f"No scored agent reaches the floor ('{asked.place.floor}').")
 
 
 def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
@@ -86,10 +104,11 @@ def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
         guard, buried = now.guard, not alike.hard[group]
         wear = wear_of(
             guard,
-            stem_mm=float(alike.stem_mm[group]),
+            asked.stand,
             month=place.month,
             years_on=int(alike.years_on[group]),
             southern=place.southern,
+            units=place.units,
         )
         lowest = min(guard.heights_mm, default=0.0)  # of unknown height: as little as it may be
         gap_mm = guard.standoff_min_mm or 0.0
@@ -98,18 +117,17 @@ def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
     return Offer(asked=asked, menu=menu, options=tuple(list_options(menu, question)), on=on, wear=wear)
 
 
-def offer_sheets(
-    offers: list[Offer | None], alike: Alike, needs: Needs, pressure: Pressure, worth: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def offer_sheets(offers: list[Offer | None], case: Case) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return cost, loss prevented and hours by tree and option, all beyond option 0, which is what must be done anyhow.
 
     Options that a tree does not have cost infinity.
     """
+    alike, needs, worth = case.alike, case.needs, case.worth
     most = max((len(offer.options) for offer in offers if offer), default=0)
     shape = (len(alike.group), most + 1)
     cost, benefit, work = np.full(shape, np.inf), np.zeros(shape), np.full(shape, np.inf)
     cost[:, 0] = work[:, 0] = 0.0
-    loss = np.nan_to_num(pressure.loss, nan=0.0).astype(np.float64)
+    loss = np.nan_to_num(case.pressure.loss, nan=0.0).astype(np.float64)
     order = np.argsort(alike.group, kind="stable")
     ends = np.cumsum(alike.count)
     for offer, end, count in zip(offers, ends, alike.count, strict=True):

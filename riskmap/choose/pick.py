@@ -9,7 +9,6 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from riskmap import tables
 from riskmap.choose.menu import Menu
 from riskmap.choose.part import Part
 from riskmap.choose.suit import Stand
@@ -31,15 +30,21 @@ class Question:
         Agents that must be stopped.
     years : float
         Years for which guards are reckoned.
+    each : ndarray, shape (agent,)
+        How long each agent in need goes on: a guard is renewed only while one that it helps against does.
     stand : Stand
         What the trees offer a guard.
+    shares : ndarray, shape (agent,)
+        What a year of damage by each agent costs, as a share of the tree: decides among partial answers.
     have : Part or None
         A guard already on: it costs nothing and may stay.
     """
 
     need: BoolArray
     years: float
+    each: FloatArray
     stand: Stand
+    shares: FloatArray
     have: Part | None = None
 
 
@@ -119,7 +124,8 @@ def open_sheet(menu: Menu, question: Question) -> Sheet:
     shelf = menu.shelf
     prices = shelf.prices_at(question.stand.stem_mm)
     hour = shelf.rates.hour
-    over, first, hours = prices.over(question.years, hour), prices.first(hour), prices.hours
+    years = np.where((menu.level > 0) & question.need, question.each, 1.0).max(axis=1, initial=1.0)
+    over, first, hours = prices.over(years, hour), prices.first(hour), prices.hours
     suits = shelf.suits(question.stand)
     if question.have is not None:
         free = np.arange(len(suits)) != shelf.parts.index(question.have)
@@ -154,7 +160,7 @@ class Sheet:
         """Choose among guards; with `ring`, lay it wherever the others leave the mower open."""
         menu, need, shelf = self.menu, self.question.need, self.menu.shelf
         level, leaves = menu.option_level, menu.option_leaves
-        cost = self.over[shelf.inner] + np.where(shelf.single, 0.0, self.over[shelf.outer])
+        cost = self.over[shelf.inner] + np.where(shelf.single, 0.0, self.over[shelf.outer]) + self._taking_off()
         usable, laid = self.usable, np.zeros(len(self.usable), dtype=bool)
         if ring >= 0:
             mower = menu.agents.index("mower")
@@ -183,6 +189,15 @@ class Sheet:
         above = picked(_least(better, cost, -strength)) if better.any() else None
         return picked(best), below, above
 
+    def _taking_off(self) -> FloatArray:
+        """What each option costs in taking off a guard that is on: nothing where it stays."""
+        shelf, have = self.menu.shelf, self.question.have
+        if have is None:
+            return np.zeros(len(shelf.inner))
+        on = self.menu.parts.index(have)
+        hours = shelf.prices_at(self.question.stand.stem_mm).remove_hours[on]
+        return np.where((shelf.inner == on) | (shelf.outer == on), 0.0, hours * shelf.rates.hour)
+
     def _beside_ring(self, mower: int) -> Pick | None:
         """The cheapest guard that stops the mower wholly, beside a ring that doesn't."""
         shelf = self.menu.shelf
@@ -201,7 +216,7 @@ class Sheet:
     ) -> Pick | None:
         """The option that holds most of what the agents cost, the cheapest of those; with a repellent if it helps."""
         need = self.question.need
-        weights = np.array([_share_lost(agent) for agent in self.menu.agents])[need]
+        weights = self.question.shares[need]
         held = ((1 - leaves) * weights).sum(axis=1)
         bare = ((1 - self.menu.leaves[ring, need]) * weights).sum() if ring >= 0 else 0.0
         helping: BoolArray = usable & np.asarray(held > bare + TINY)
@@ -249,8 +264,3 @@ def _least(among: BoolArray, *keys: FloatArray | IntArray) -> int:
     places = np.flatnonzero(among)
     ordered = [np.round(key[places].astype(float), 6) for key in reversed(keys)]
     return int(places[np.lexsort((places, *ordered))[0]])
-
-
-def _share_lost(agent: str) -> float:
-    """What a year of damage by this agent costs, as a share of the tree: decides among partial answers."""
-    return tables.figures()[agent].get("share_lost", 0.1)

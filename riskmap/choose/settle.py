@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Final
 
@@ -52,7 +53,7 @@ def settle(cost: FloatArray, benefit: FloatArray, budget: float, start: Bought) 
     best = worth.max(axis=1)
     ties = worth >= best[:, None] - SLACK * float(benefit.max())
     option = np.argmin(np.where(ties, cost, np.inf), axis=1)
-    left = round((budget - float(cost[rows, option].sum())) * CENTS + 1e-6)
+    left = math.floor((budget - float(cost[rows, option].sum())) * CENTS + 1e-6)
     if left < 0:
         return start
     lost = np.maximum(best[:, None] - worth, 0.0)
@@ -89,6 +90,8 @@ def _two_changes(cost: FloatArray, lost: FloatArray, option: IntArray, left: flo
 
 def _least_loss(tree: IntArray, change: IntArray, loss: FloatArray, left: int, price: float) -> IntArray | None:
     """Places of the changes, at most one a tree, that lose least with what they leave unspent; None: too many."""
+    if not len(tree):
+        return np.empty(0, dtype=np.int64)
     trees, first = np.unique(tree, return_index=True)
     groups = np.split(np.arange(len(tree)), first[1:])
     low = int(sum(min(change[group].min(), 0) for group in groups))

@@ -9,7 +9,8 @@ from typing import Any, Final
 import numpy as np
 
 from riskmap.choose.asked import Place, Verdict
-from riskmap.choose.context import Alike, Needs
+from riskmap.choose.case import Case
+from riskmap.choose.context import Alike
 from riskmap.choose.decide import decide_group
 from riskmap.choose.knapsack import Bought, Steps, buy, hull_steps
 from riskmap.choose.limits import EXACT_TREES, buy_exactly, buy_within
@@ -17,9 +18,9 @@ from riskmap.choose.offers import Offer, make_offer, offer_sheets, whole_costs
 from riskmap.choose.options import MOST_OPTIONS
 from riskmap.choose.settle import settle
 from riskmap.choose.words import money_words
-from riskmap.model import FloatArray, IntArray, Pressure
+from riskmap.model import FloatArray, IntArray
 
-__all__ = ["Limits", "Spent", "spend_money"]
+__all__ = ["Limits", "Spent", "spend_money", "verdicts_of"]
 
 FRONTIER_POINTS: Final = 200
 NEXT_MONEY: Final = 1000.0
@@ -57,28 +58,19 @@ class Spent:
     facts: dict[str, Any]
 
 
-def spend_money(
-    place: Place, alike: Alike, needs: Needs, pressure: Pressure, worth: FloatArray, *, limits: Limits
-) -> Spent:
+def spend_money(case: Case, limits: Limits) -> Spent:
     """Choose the options that prevent most loss within the limits; without limits, the most loss less cost.
 
     Parameters
     ----------
-    place : Place
-        What holds over the whole site.
-    alike : Alike
-        Groups of trees, by every agent that lives.
-    needs : Needs
-        Years of need by tree and agent.
-    pressure : Pressure
-        Its loss by tree and agent.
-    worth : ndarray, shape (tree,)
-        Cost to replace each tree. [money]
+    case : Case
+        The site, its trees grouped by every agent that lives.
     limits : Limits
         Money and hours.
     """
+    place, alike = case.place, case.alike
     offers = [make_offer(place, alike, group) for group in range(len(alike.count))]
-    cost, benefit, work = offer_sheets(offers, alike, needs, pressure, worth)
+    cost, benefit, work = offer_sheets(offers, case)
     steps = hull_steps(cost, benefit)
     anyhow = _hours_anyhow(place, alike, offers)
     if limits.none:
@@ -87,15 +79,7 @@ def spend_money(
         room = Limits(budget=limits.budget, hours=max(limits.hours - anyhow, 0.0))
         bought = _most_within(cost, benefit, work, steps, room)
     currency = place.catalogue.rates.currency
-    why = _why_not(bought, currency, limits)
-    verdicts = []
-    chosen, of_tree = _spread(bought, alike, needs)
-    for group, option, must in chosen.tolist():
-        offer = offers[group]
-        if offer is None:
-            verdicts.append(decide_group(place, alike, group))
-        else:
-            verdicts.append(offer.verdict(option, must=bool(must), why=why))
+    verdicts, of_tree = verdicts_of(case, offers, bought.option, why=_why_not(bought, currency, limits))
     return Spent(verdicts=verdicts, of_tree=of_tree, facts=_facts(bought, steps, limits, currency))
 
 
@@ -125,14 +109,34 @@ def _most_within(cost: FloatArray, benefit: FloatArray, work: FloatArray, steps:
     return buy_exactly(use, benefit, room) if trees <= EXACT_TREES else buy_within(use, benefit, room)
 
 
-def _spread(bought: Bought, alike: Alike, needs: Needs) -> tuple[IntArray, IntArray]:
-    """Distinct (group, option, whether something must be stopped), and each tree's place among them."""
-    must = needs.must.any(axis=1).astype(np.int64)
+def verdicts_of(
+    case: Case, offers: list[Offer | None], option: IntArray, *, why: str
+) -> tuple[list[Verdict], IntArray]:
+    """Return what to do, each verdict once, and each tree's place among them.
+
+    Parameters
+    ----------
+    case : Case
+        The site.
+    offers : list of Offer or None
+        What can be had at each group.
+    option : ndarray, shape (tree,)
+        Option of each tree; 0 is nothing.
+    why : str
+        Why trees that get nothing get nothing.
+    """
+    must = case.needs.must.any(axis=1).astype(np.int64)
     width = MOST_OPTIONS + 2
-    code = (alike.group * width + bought.option) * 2 + must
+    code = (case.alike.group * width + option) * 2 + must
     distinct, of_tree = np.unique(code, return_inverse=True)
-    chosen = np.column_stack([distinct // 2 // width, distinct // 2 % width, distinct % 2])
-    return chosen, of_tree.astype(np.int64)
+    verdicts = []
+    for group, place, needed in zip(distinct // 2 // width, distinct // 2 % width, distinct % 2, strict=True):
+        offer = offers[int(group)]
+        if offer is None:
+            verdicts.append(decide_group(case.place, case.alike, int(group)))
+        else:
+            verdicts.append(offer.verdict(int(place), must=bool(needed), why=why))
+    return verdicts, of_tree.astype(np.int64)
 
 
 def _why_not(bought: Bought, currency: str, limits: Limits) -> str:
