@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pyarrow as pa
@@ -13,7 +14,7 @@ import pyarrow.compute as pc
 
 from riskmap import tables
 from riskmap.errors import MachineError, WordsError, shown
-from riskmap.measure import Near, Shapes, Wkb, look_near, morton_order
+from riskmap.measure import Near, Shapes, Wkb, cover_share, look_near, morton_order, new_engine
 from riskmap.model import FloatArray, IntArray, Settings, TreeSource
 from riskmap.project import Places, place_points, place_shapes
 from riskmap.read import PackedShapes, read_packed
@@ -23,12 +24,13 @@ __all__ = ["measure_files"]
 MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
 
 
-def measure_files(
+def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     trees: Path,
     layers: Mapping[str, Sequence[Path]],
     out: Path,
     *,
     within_m: Mapping[str, float],
+    share_m: Mapping[str, float] = MappingProxyType({}),
     keep: Iterable[str] = (),
     engine: str = "",
 ) -> Path:
@@ -36,12 +38,13 @@ def measure_files(
 
     Parameters
     ----------
-    trees, layers, out, within_m, keep
+    trees, layers, out, within_m, share_m, keep
         As `riskmap.measure` takes them, paths and reaches made plain.
     engine : str
         ``grid`` or ``shapely``; the fastest there is when empty.
     """
-    reaches_m = {role: _reach_m(role, within_m) for role in layers}
+    reaches_m = {role: _reach_m(role, within_m, "within_m") for role in layers}
+    radii_m = {role: _reach_m(role, share_m, "share_m") for role in share_m}
     read = read_packed(trees, columns=list(keep))
     x, y = read.points()
     settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
@@ -51,22 +54,25 @@ def measure_files(
     seen_from = places.x_m[order], places.y_m[order], places.scale[order]
     columns: dict[str, pa.Array | pa.ChunkedArray] = {"row": pa.array(np.arange(1, len(x) + 1))}
     columns |= {name: read.table.column(name) for name in keep}
-    first_number = 1
+    find_near, first_number = new_engine(engine), 1
     for role, files in _read_ahead(layers):
         shapes = _shapes(files, places, first_number)
         first_number += len(files)
-        near = look_near(shapes, *seen_from, reaches_m[role], engine=engine)
+        near = look_near(shapes, *seen_from, reaches_m[role], engine=find_near)
         columns |= _columns(role, near, shapes, order, len(x))
+        if role in radii_m:
+            share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=engine)
+            columns[f"share_{role}"] = _in_file_order(share, order, len(x))
     return _write(pa.table(columns), out)
 
 
-def _reach_m(role: str, within_m: Mapping[str, float]) -> float:
+def _reach_m(role: str, given_m: Mapping[str, float], word: str) -> float:
     """How far a role is looked for."""
     if role not in tables.roles():
         raise WordsError(f"layers: there is no role {shown(role)!r}; there are {', '.join(tables.roles())}")
-    reach_m = float(within_m.get(role, 200.0))
+    reach_m = float(given_m.get(role, 200.0))
     if not 0.0 < reach_m <= MOST_REACH_M:
-        raise WordsError(f"within_m: {role} has {reach_m:g}; it takes metres above 0, up to {MOST_REACH_M:g}")
+        raise WordsError(f"{word}: {role} has {reach_m:g}; it takes metres above 0, up to {MOST_REACH_M:g}")
     return reach_m
 
 
@@ -104,12 +110,6 @@ def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -
 
 def _columns(role: str, near: Near, shapes: Shapes, order: IntArray, n: int) -> dict[str, pa.Array]:
     """The four columns of one role, in the order of the trees file; null where unknown or nothing is in reach."""
-
-    def metres(values: FloatArray) -> pa.Array:
-        column = np.full(n, np.nan, dtype=np.float32)
-        column[order] = values
-        return pa.array(column, from_pandas=True)
-
     inside = np.zeros(n, dtype=bool)
     inside[order] = near.inside
     unplaced = np.ones(n, dtype=bool)
@@ -120,11 +120,18 @@ def _columns(role: str, near: Near, shapes: Shapes, order: IntArray, n: int) -> 
         pa.array(shapes.layer).cast(pa.string()), pa.array(shapes.feature).cast(pa.string()), ":"
     )
     return {
-        f"distance_{role}_m": metres(near.distance_m),
+        f"distance_{role}_m": _in_file_order(near.distance_m, order, n),
         f"inside_{role}": pa.array(inside, mask=unplaced if unplaced.any() else None),
-        f"edge_{role}_m": metres(near.edge_m),
+        f"edge_{role}_m": _in_file_order(near.edge_m, order, n),
         f"nearest_{role}": pa.DictionaryArray.from_arrays(pa.array(rank, mask=rank < 0), words),
     }
+
+
+def _in_file_order(values: FloatArray, order: IntArray, n: int) -> pa.Array:
+    """A column of numbers in the order of the trees file, null where there is none."""
+    column = np.full(n, np.nan, dtype=np.float32)
+    column[order] = values
+    return pa.array(column, from_pandas=True)
 
 
 def _write(table: pa.Table, out: Path) -> Path:

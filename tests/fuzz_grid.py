@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from riskmap.measure import _grid, grid, pieces
+from riskmap.measure.cells import pack
 from riskmap.measure.shapes import Shapes
 
 __all__ = ["break_bytes", "compare_engines"]
@@ -94,7 +95,7 @@ def make_place(rng: Rng) -> tuple[Shapes, Any, Any, Any, float]:
 def compare_engines(seed: int) -> int:
     """Compare the engines on one random place; return how many points it had."""
     shapes, x_m, y_m, _, reach_m = place = make_place(np.random.default_rng(seed))
-    assert grid._pack(shapes) is not None, (seed, "the kernel reads all of these")
+    assert pack(shapes) is not None, (seed, "the kernel reads all of these")
     one, two = grid.find_near(*place), pieces.find_near(*place)
     for name in ("edge_m", "drawn_m"):
         ours, theirs = getattr(one, name), getattr(two, name)
@@ -160,7 +161,7 @@ def _try_bytes(rng: Rng, features: list[bytes]) -> int:
             continue
         steps, x = np.empty(100, np.uint8), rng.uniform(-5, 85, 20)
         _grid.ring_steps(start, 10, 10, steps)
-        cells = (start, segment, None, 8.0, 10, 10, steps)
+        cells = (start, segment, None, 0.0, 0.0, 8.0, 10, 10, steps)
         out = np.empty(20), np.empty(20, np.int32), np.empty(20, np.uint8)
         _grid.nearest(x, x, np.ones(20), 200.0, 1e-6, None, *cells, *out)
         done += 1

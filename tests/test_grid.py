@@ -14,7 +14,7 @@ if "grid" not in ENGINES:
 
 from fuzz_grid import break_bytes, compare_engines
 
-from riskmap.measure import grid
+from riskmap.measure import cells, grid
 
 
 def look(shapes: list[object], xy: object, reach_m: float = 200.0) -> Found:
@@ -59,14 +59,14 @@ def test_trees_of_several_towns_are_taken_in_tiles(monkeypatch: pytest.MonkeyPat
 def test_the_corner_moves_until_no_ring_runs_through_a_centre(monkeypatch: pytest.MonkeyPatch) -> None:
     """A wall of boxes whose sides stand on cell centres of the first grid."""
     seen: list[object] = []
-    real = grid._filled
+    real = cells._filled
 
     def spy(*arguments: object) -> object:
         seen.append(real(*arguments))  # type: ignore[arg-type]
         return seen[-1]
 
-    monkeypatch.setattr(grid, "_filled", spy)
-    first_x = np.floor(-201.0) - 1.0 - grid.OFF_ROUND_M + 8.0 * 25.5  # a centre, cells of 8 m
+    monkeypatch.setattr(cells, "_filled", spy)
+    first_x = np.floor(-201.0) - 1.0 - cells.OFF_ROUND_M + 8.0 * 25.5  # a centre, cells of 8 m
     boxes = [shapely.box(first_x + 8 * i, -40, first_x + 8 * i + 4, 90) for i in range(4)]
     found = look([*boxes], [(0.0, 0.0), (first_x + 2, 5.0), (30.0, 50.0)])
     assert seen[0] is None and seen[1] is not None
@@ -79,7 +79,7 @@ def test_cost_does_not_grow_with_the_size_of_a_feature() -> None:
     for n in (1_000, 64_000):
         turn = np.linspace(0, 2 * np.pi, n, endpoint=False)
         wood = shapely.Polygon(np.column_stack([n * np.cos(turn), n * np.sin(turn)]))  # edges of 6.3 m in both
-        packed = grid._pack(
+        packed = cells.pack(
             Shapes(
                 given=np.array([wood], dtype=object),
                 half_width_m=np.zeros(1),
@@ -88,12 +88,14 @@ def test_cost_does_not_grow_with_the_size_of_a_feature() -> None:
             )
         )
         assert packed is not None
-        cells, _ = grid._cells(packed, grid.RINGS, (np.array([float(n)]), np.array([3.0]), np.ones(1)), 200.0)
-        assert cells is not None
-        sizes.append(len(cells.segment))
+        laid, _ = cells.lay_out(
+            packed, cells.RINGS, (np.array([float(n)]), np.array([3.0]), np.ones(1)), 200.0, cells.Rooms()
+        )
+        assert laid is not None
+        sizes.append(len(laid.segment))
     assert sizes[1] < 1.3 * sizes[0]
 
 
 def test_points_the_kernel_cannot_read_go_the_other_way(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(grid, "_pack", lambda shapes: None)
+    monkeypatch.setattr(grid, "pack", lambda shapes: None)
     assert look([shapely.box(5, -5, 9, 5)], [(0.0, 0.0)]).drawn_m.tolist() == [5.0]

@@ -12,6 +12,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#ifndef M_PI
+#define M_PI 3.14159265358979323846
+#endif
 #define NEAR_CENTRE 1e-9 /* a ring nearer than this to the centre of a cell leaves in doubt what holds it */
 #define WIDEN 1e-6 /* cells take in what passes this near, so that no segment slips between two */
 
@@ -718,8 +721,8 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
     }
 }
 
-PyDoc_STRVAR(nearest_doc, "nearest(x, y, scale, reach, tie, limit, start, segment, half, cell, columns, rows, steps,\n"
-                          "        distance, first, within)\n\n"
+PyDoc_STRVAR(nearest_doc, "nearest(x, y, scale, reach, tie, limit, start, segment, half, corner_x, corner_y, cell, columns,\n"
+                          "        rows, steps, distance, first, within)\n\n"
                           "Ground distance of each point to the nearest segment, half its width taken off, and the first owner\n"
                           "among those within `tie` of it; nan and -1 beyond the reach. With `limit` (ground metres by point) only\n"
                           "`first` is filled, with the first owner within it.");
@@ -730,8 +733,8 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
     double reach, tie;
     long long columns, rows;
     Cells cells = {0};
-    if (!PyArg_ParseTuple(args, "OOOddOOOOdLLOOOO", &from[0], &from[1], &from[2], &reach, &tie, &from[3], &from[4],
-                          &from[5], &from[6], &cells.g.cell, &columns, &rows, &from[7], &from[8], &from[9], &from[10]))
+    if (!PyArg_ParseTuple(args, "OOOddOOOOdddLLOOOO", &from[0], &from[1], &from[2], &reach, &tie, &from[3],
+                          &from[4], &from[5], &from[6], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows, &from[7], &from[8], &from[9], &from[10]))
         return NULL;
     cells.g.columns = columns, cells.g.rows = rows;
     int limited = from[3] != Py_None, wide = from[6] != Py_None;
@@ -761,10 +764,12 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
     uint8_t *within = a[10].at;
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n; i++) {
-        Look look = {.px = x[i], .py = y[i], .scale = scale[i], .tie = tie * scale[i], .best = INFINITY, .owner = -1};
-        int64_t c = cell_of(x[i] / cells.g.cell, columns), r = cell_of(y[i] / cells.g.cell, rows);
+        Look look = {.px = x[i] - cells.g.x, .py = y[i] - cells.g.y, .scale = scale[i], .tie = tie * scale[i]};
+        look.best = INFINITY, look.owner = -1;
+        int64_t c = cell_of(look.px / cells.g.cell, columns), r = cell_of(look.py / cells.g.cell, rows);
         look.limit = reach * scale[i] * (1 + 1e-12);
-        if (!limited) distance[i] = NAN, within[i] = 0, first[i] = -1;
+        first[i] = -1;
+        if (!limited) distance[i] = NAN, within[i] = 0;
         if (c < 0 || r < 0 || c >= columns || r >= rows) continue;
         int64_t ring = steps[r * columns + c];
         if (limited) {
@@ -802,7 +807,8 @@ static int by_part(const void *one, const void *two) {
     return a < b ? -1 : a > b;
 }
 
-PyDoc_STRVAR(inside_doc, "inside(x, y, listed, holder_start, holder, start, segment, cell, columns, rows, shift)\n\n"
+PyDoc_STRVAR(inside_doc, "inside(x, y, listed, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
+                         "       shift)\n\n"
                          "Which polygons hold each point: those that hold the centre of its cell (`holder`, by place in the\n"
                          "list of cells, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
                          "bytes of int32 pairs (point + shift, part), points and parts ascending.");
@@ -812,8 +818,8 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     Array a[7] = {0};
     Grid g = {0};
     long long columns, rows, shift;
-    if (!PyArg_ParseTuple(args, "OOOOOOOdLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
-                          &g.cell, &columns, &rows, &shift))
+    if (!PyArg_ParseTuple(args, "OOOOOOOdddLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
+                          &g.x, &g.y, &g.cell, &columns, &rows, &shift))
         return NULL;
     g.columns = columns, g.rows = rows;
     Pairs pairs = {0};
@@ -840,7 +846,8 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     int bad = 0;
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n && !bad; i++) {
-        int64_t column = cell_of(x[i] / g.cell, columns), row = cell_of(y[i] / g.cell, rows);
+        double px = x[i] - g.x, py = y[i] - g.y;
+        int64_t column = cell_of(px / g.cell, columns), row = cell_of(py / g.cell, rows);
         if (column < 0 || row < 0 || column >= columns || row >= rows) continue;
         int64_t cell = row * columns + column, many = 0;
         double cx = ((double)column + 0.5) * g.cell, cy = ((double)row + 0.5) * g.cell;
@@ -850,8 +857,8 @@ static PyObject *inside(PyObject *self, PyObject *args) {
         }
         for (int64_t k = start[cell]; k < start[cell + 1]; k++) {
             const Segment *s = segment + k;
-            if ((turn(cx, cy, x[i], y[i], s->x1, s->y1) >= 0) == (turn(cx, cy, x[i], y[i], s->x2, s->y2) >= 0)) continue;
-            if ((turn(s->x1, s->y1, s->x2, s->y2, cx, cy) >= 0) == (turn(s->x1, s->y1, s->x2, s->y2, x[i], y[i]) >= 0))
+            if ((turn(cx, cy, px, py, s->x1, s->y1) >= 0) == (turn(cx, cy, px, py, s->x2, s->y2) >= 0)) continue;
+            if ((turn(s->x1, s->y1, s->x2, s->y2, cx, cy) >= 0) == (turn(s->x1, s->y1, s->x2, s->y2, px, py) >= 0))
                 continue;
             crossed_part[many++] = s->part;
         }
@@ -875,6 +882,90 @@ done:
     return answer;
 }
 
+/* Shares ----------------------------------------------------------------------------------------------------- */
+
+/* Share of a circle that oriented rings (ground on their left) cover, by Green's theorem: half the cross products of
+ * what lies inside the circle, and the arcs. Going round from the first direction, the ground is left where an edge
+ * enters the circle and met where one leaves it, so each arc sum is that of the first direction plus jumps. */
+static double share_of(const Segment *segment, const uint32_t *start, const Grid *g, double px, double py, double radius,
+                       double first, int covers_first) {
+    double squared = radius * radius, twice = 0, arcs = covers_first ? 2 * M_PI : 0;
+    int64_t c0 = at_least(cell_of((px - radius) / g->cell, g->columns), 0);
+    int64_t c1 = at_most(cell_of((px + radius) / g->cell, g->columns), g->columns - 1);
+    int64_t r0 = at_least(cell_of((py - radius) / g->cell, g->rows), 0);
+    int64_t r1 = at_most(cell_of((py + radius) / g->cell, g->rows), g->rows - 1);
+    for (int64_t r = r0; r <= r1; r++)
+        for (int64_t c = c0; c <= c1; c++)
+            for (int64_t i = start[r * g->columns + c], end = start[r * g->columns + c + 1]; i < end; i++) {
+                double ax = segment[i].x1 - px, ay = segment[i].y1 - py;
+                double bx = segment[i].x2 - px, by = segment[i].y2 - py;
+                double away = ax * ax + ay * ay, away2 = bx * bx + by * by, from = 0, to = 1;
+                double dx = bx - ax, dy = by - ay;
+                if (away > squared || away2 > squared) {
+                    double a = dx * dx + dy * dy, b = ax * dx + ay * dy, root = b * b - a * (away - squared);
+                    if (!(root > 0)) continue;
+                    root = sqrt(root);
+                    if (away > squared) from = (-b - root) / a;
+                    if (away2 > squared) to = (-b + root) / a;
+                    if (!(from >= 0 && to <= 1 && from < to)) continue;
+                }
+                double middle = (from + to) / 2; /* a segment stands in several cells: it counts in that of its middle */
+                if (cell_of((ax + middle * dx + px) / g->cell, g->columns) != c ||
+                    cell_of((ay + middle * dy + py) / g->cell, g->rows) != r)
+                    continue;
+                twice += (to - from) * (ax * by - ay * bx);
+                for (int leaves = 0; leaves < 2; leaves++) {
+                    if (!((leaves ? away2 : away) > squared)) continue;
+                    double t = leaves ? to : from, angle = atan2(ay + t * dy, ax + t * dx) - first;
+                    angle -= 2 * M_PI * floor(angle / (2 * M_PI));
+                    arcs += leaves ? 2 * M_PI - angle : angle - 2 * M_PI;
+                }
+            }
+    double share = (twice / squared + arcs) / (2 * M_PI);
+    if (share < -1e-6) share += 1; /* an edge through the very point in the first direction was taken for the other side */
+    if (share > 1 + 1e-6) share -= 1;
+    return share < 0 ? 0 : share > 1 ? 1 : share;
+}
+
+PyDoc_STRVAR(shares_doc, "shares(x, y, radius, covers_first, first, start, segment, corner_x, corner_y, cell, columns, rows, share)\n\n"
+                         "Share of the circle round each point that oriented rings cover; `first` is a direction, and\n"
+                         "`covers_first` whether the end of the radius in it is covered.");
+static PyObject *shares(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[7], *answer = NULL;
+    Array a[7] = {0};
+    Grid g = {0};
+    double first;
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOOOdOOdddLLO", &from[0], &from[1], &from[2], &from[3], &first, &from[4], &from[5], &g.x,
+                          &g.y, &g.cell, &columns, &rows, &from[6]))
+        return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
+        take(from[2], &a[2], 8, 0, "radius") < 0 || take(from[3], &a[3], 1, 0, "covers_first") < 0 ||
+        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "segment") < 0 ||
+        take(from[6], &a[6], 8, 1, "share") < 0)
+        goto done;
+    int64_t n = a[0].n;
+    const uint32_t *start = a[4].at;
+    if (a[1].n != n || a[2].n != n || a[3].n != n || a[6].n != n || !grid_sound(&g, a[4].n - 2) ||
+        start[a[4].n - 2] > a[5].n / 5) {
+        short_array("start");
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at, *radius = a[2].at;
+    const uint8_t *covers_first = a[3].at;
+    double *share = a[6].at;
+    PyThreadState *state = PyEval_SaveThread();
+    for (int64_t i = 0; i < n; i++)
+        share[i] = share_of(a[5].at, start, &g, x[i] - g.x, y[i] - g.y, radius[i], first, covers_first[i]);
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 7);
+    return answer;
+}
+
 static PyMethodDef methods[] = {
     {"survey", survey, METH_VARARGS, survey_doc},
     {"count", count, METH_VARARGS, count_doc},
@@ -882,6 +973,7 @@ static PyMethodDef methods[] = {
     {"ring_steps", ring_steps, METH_VARARGS, steps_doc},
     {"nearest", nearest, METH_VARARGS, nearest_doc},
     {"inside", inside, METH_VARARGS, inside_doc},
+    {"shares", shares, METH_VARARGS, shares_doc},
     {NULL, NULL, 0, NULL},
 };
 

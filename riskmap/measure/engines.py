@@ -9,19 +9,24 @@ from riskmap.measure import pieces
 from riskmap.measure.shapes import Found, Shapes
 from riskmap.model import FloatArray
 
-__all__ = ["ENGINES", "Engine", "engine_name"]
+__all__ = ["ENGINES", "Engine", "engine_name", "new_engine"]
 
 Engine: TypeAlias = Callable[[Shapes, FloatArray, FloatArray, FloatArray, float], Found]
 
-ENGINES: dict[str, Engine] = {"shapely": pieces.find_near}  # the fastest first
+ENGINES: dict[str, Callable[[], Engine]] = {"shapely": lambda: pieces.find_near}  # the fastest first
 try:
     from riskmap.measure import grid
 except ImportError:  # built without a compiler
     pass
 else:
-    ENGINES = {"grid": grid.find_near, **ENGINES}
+    ENGINES = {"grid": grid.searcher, **ENGINES}
 
 
 def engine_name() -> str:
     """Return the name of the engine that runs, the fastest there is."""
     return next(iter(ENGINES))
+
+
+def new_engine(name: str = "") -> Engine:
+    """Return an engine for one run: ``grid`` or ``shapely``, the fastest there is when empty."""
+    return ENGINES[name or engine_name()]()

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from riskmap import tables
-from riskmap.measure.engines import ENGINES, Engine, engine_name
+from riskmap.measure.engines import Engine, new_engine
 from riskmap.measure.near import settle
 from riskmap.measure.pieces import cut_lines, morton_order
 from riskmap.measure.reaches import role_reach_m
@@ -42,7 +42,7 @@ def measure_exposures(site: Site, *, watch: Watch, engine: str = "") -> dict[str
     dict of str to Exposure
         In the order of roles.csv; one row per tree, in the order of the trees.
     """
-    look = _Look(site, ENGINES[engine or engine_name()])
+    look = _Look(site, new_engine(engine))
     roles = measured_roles(site)
     exposures = {}
     for done, role in enumerate(roles):
@@ -52,22 +52,26 @@ def measure_exposures(site: Site, *, watch: Watch, engine: str = "") -> dict[str
 
 
 class _Look:
-    """One look at each role from all placed trees, taken once: other roles may be cut out of it."""
+    """A look at each role from all placed trees; kept where other roles have it cut out of them."""
 
     def __init__(self, site: Site, find_near: Engine) -> None:
         self.site, self.find_near = site, find_near
         placed = np.flatnonzero(site.trees.placed)
         self.placed = placed[morton_order(site.trees.x_m[placed], site.trees.y_m[placed])]
+        self._cut_out = {role for layer in site.layers for role in layer.data.source.minus}
         self._seen: dict[str, tuple[Shapes, Found]] = {}
 
     def at(self, role: str) -> tuple[Shapes, Found]:
         """The shapes of a role, and what was found among them."""
-        if role not in self._seen:
-            trees, placed = self.site.trees, self.placed
-            shapes = gather_shapes(layers_of(role, self.site))
-            places = trees.x_m[placed], trees.y_m[placed], trees.scale[placed]
-            self._seen[role] = shapes, self.find_near(shapes, *places, self.reach_m(role))
-        return self._seen[role]
+        if role in self._seen:
+            return self._seen[role]
+        trees, placed = self.site.trees, self.placed
+        shapes = gather_shapes(layers_of(role, self.site))
+        places = trees.x_m[placed], trees.y_m[placed], trees.scale[placed]
+        seen = shapes, self.find_near(shapes, *places, self.reach_m(role))
+        if role in self._cut_out:
+            self._seen[role] = seen
+        return seen
 
     def reach_m(self, role: str) -> float:
         """How far off anything of a role is reported."""
@@ -97,7 +101,7 @@ def _measure_role(role: str, look: _Look) -> Exposure:
     holds = _kept_pairs(shapes, found, layers, look)
     distance_m, inside, rank = settle(found, holds)
     known, data_end_m = _where_known(layers, site, placed)
-    distance_m[~known], inside[~known], rank[~known] = np.nan, False, -1
+    distance_m, inside, rank = np.where(known, distance_m, np.nan), inside & known, np.where(known, rank, -1)
     edge_m = np.where(known, found.edge_m, np.nan)
     with np.errstate(invalid="ignore"):
         ends_first = known & (data_end_m < agents_reach_m) & ~(distance_m <= data_end_m)

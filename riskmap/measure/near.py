@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from riskmap.measure.engines import ENGINES, engine_name
+from riskmap.measure.engines import Engine
 from riskmap.measure.shapes import TIE_M, Found, Shapes
-from riskmap.model import BoolArray, FloatArray, IntArray
+from riskmap.model import BoolArray, FloatArray
 
 __all__ = ["Near", "look_near", "settle"]
 
@@ -20,11 +21,11 @@ class Near:
     distance_m: FloatArray  # 0 inside
     inside: BoolArray
     edge_m: FloatArray
-    rank: IntArray  # of the nearest feature, -1 where none
+    rank: npt.NDArray[np.int32]  # of the nearest feature, -1 where none
 
 
 def look_near(
-    shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float, *, engine: str = ""
+    shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float, *, engine: Engine
 ) -> Near:
     """Look at shapes from points.
 
@@ -38,33 +39,33 @@ def look_near(
         Planar metres per ground metre at each point.
     reach_m : float
         Nothing farther than this on the ground is reported. [m]
-    engine : str, optional
-        ``grid`` or ``shapely``; the fastest there is when empty.
+    engine : Engine
+        Of this run.
     """
-    found = ENGINES[engine or engine_name()](shapes, x_m, y_m, scale, reach_m)
-    distance_m, inside, rank = settle(found, np.ones(len(found.inside_point), dtype=bool))
+    found = engine(shapes, x_m, y_m, scale, reach_m)
+    distance_m, inside, rank = settle(found)
     return Near(distance_m=distance_m, inside=inside, edge_m=found.edge_m, rank=rank)
 
 
-def settle(found: Found, holds: BoolArray) -> tuple[FloatArray, BoolArray, IntArray]:
+def settle(found: Found, holds: BoolArray | None = None) -> tuple[FloatArray, BoolArray, npt.NDArray[np.int32]]:
     """Settle distance, inside, and the feature that is named.
 
     Parameters
     ----------
     found : Found
         What an engine found.
-    holds : ndarray of bool, shape (pair,)
-        Which pairs of point and polygon count.
+    holds : ndarray of bool, shape (pair,), optional
+        Which pairs of point and polygon count; all when left out.
     """
-    point, rank_in = found.inside_point[holds], found.inside_rank[holds]
-    rank, distance_m = found.rank.copy(), found.drawn_m.copy()
-    inside = found.within_width.copy()
-    inside[point] = True
-    if len(point):
-        first = np.full(len(rank), np.iinfo(np.int64).max, dtype=np.int64)
-        np.minimum.at(first, point, rank_in)
-        where = np.unique(point)
-        touched = (distance_m[where] <= TIE_M) & (rank[where] >= 0)
-        rank[where] = np.where(touched, np.minimum(first[where], rank[where]), first[where])
-        distance_m[where] = 0.0
+    point, rank_in = found.inside_point, found.inside_rank.astype(np.int32)
+    if holds is not None:
+        point, rank_in = point[holds], rank_in[holds]
+    if not len(point):
+        return found.drawn_m, found.within_width, found.rank
+    distance_m, inside, rank = found.drawn_m.copy(), found.within_width.copy(), found.rank.copy()
+    starts = np.flatnonzero(np.diff(point, prepend=-1))  # pairs stand together by point
+    where, first = point[starts], np.minimum.reduceat(rank_in, starts)
+    touched = (distance_m[where] <= TIE_M) & (rank[where] >= 0)
+    rank[where] = np.where(touched, np.minimum(first, rank[where]), first)
+    distance_m[where], inside[where] = 0.0, True
     return distance_m, inside, rank

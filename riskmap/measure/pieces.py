@@ -15,7 +15,7 @@ import shapely
 from riskmap.measure.shapes import TIE_M, Found, Shapes
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["cut_lines", "find_near", "morton_order"]
+__all__ = ["cut_lines", "find_near", "morton_order", "points_inside"]
 
 SEGMENTS = 15  # of a piece: 16 vertices
 COARSE_M = 100_000.0  # sites smaller than this are sorted into 256 x 256 squares, larger ones into finer ones
@@ -105,7 +105,7 @@ def find_near(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArra
     parts = Parts.of(shapes.geometry())
     kinds = _all_pieces(parts, shapes.half_width_m)
     edge_m, drawn_m = np.full(n, np.nan), np.full(n, np.nan)
-    rank, within = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=bool)
+    rank, within = np.full(n, -1, dtype=np.int32), np.zeros(n, dtype=bool)
 
     def measure(part: slice) -> None:
         edge_m[part], drawn_m[part], rank[part], within[part] = _near(kinds, points[part], scale[part], reach_m)
@@ -213,18 +213,28 @@ def cut_lines(lines: Geometries) -> tuple[Geometries, IntArray]:
     return np.concatenate([lines[whole], pieces]), np.concatenate([whole, cut[line]]).astype(np.int64)
 
 
+def points_inside(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> IntArray:
+    """Return the numbers of the points that any of the polygons holds, each once."""
+    return np.unique(_held(polygons, x_m, y_m)[0])
+
+
 def _insides(parts: Parts, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
-    """Pairs of point and feature where a polygon holds the point, its edge included.
+    """Pairs of point and feature where a polygon holds the point, its edge included."""
+    area = np.flatnonzero(parts.kind == shapely.GeometryType.POLYGON)
+    at, polygon = _held(parts.part[area], x_m, y_m)
+    pairs = np.unique(np.column_stack([at, parts.rank[area[polygon]]]), axis=0)
+    return pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+
+
+def _held(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
+    """Pairs of point and polygon that holds it.
 
     Prepared polygons make this quick, and stay in this thread: in several at once they break the heap.
     """
-    area = np.flatnonzero(parts.kind == shapely.GeometryType.POLYGON)
     none = np.empty(0, dtype=np.int64)
-    if not len(area) or not len(x_m):
+    if not len(polygons) or not len(x_m):
         return none, none
-    polygons = parts.part[area]
-    index = shapely.STRtree(polygons)
-    at, polygon = index.query(shapely.points(x_m, y_m))
+    at, polygon = shapely.STRtree(polygons).query(shapely.points(x_m, y_m))
     wanted = np.unique(polygon)
     own = shapely.transform(polygons[wanted], _as_they_are)  # copies: what is prepared is not handed on
     shapely.prepare(own)
@@ -232,9 +242,7 @@ def _insides(parts: Parts, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, 
     by_polygon = np.argsort(slot, kind="stable")
     at, slot = at[by_polygon], slot[by_polygon]
     holds = shapely.intersects_xy(own[slot], x_m[at], y_m[at])
-    point, rank = at[holds], parts.rank[area[wanted[slot[holds]]]]
-    pairs = np.unique(np.column_stack([point, rank]), axis=0)
-    return pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    return at[holds], wanted[slot[holds]]
 
 
 def _as_they_are(xy: Any) -> Any:

@@ -74,7 +74,7 @@ class Found:
 
     edge_m: FloatArray  # nearest ring of any polygon
     drawn_m: FloatArray  # nearest ring, line (half its width taken off, never below 0) or point
-    rank: IntArray  # first feature among those within TIE_M of `drawn_m`; -1 where none
+    rank: npt.NDArray[np.int32]  # first feature among those within TIE_M of `drawn_m`; -1 where none
     within_width: BoolArray  # stands within the given width of a line
     inside_point: IntArray  # pairs: this point lies inside (or on the edge of) a polygon of this feature
     inside_rank: IntArray

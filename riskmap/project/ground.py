@@ -51,7 +51,7 @@ class Window:
         there_x, there_y = way.back(x, y)
         if not (np.isfinite(there_x).all() and np.isfinite(there_y).all()):
             return None
-        source = way.transformer.source_crs
+        source = way.transformer.source_crs if way.transformer else None
         in_degrees = source is not None and source.is_geographic
         if in_degrees and (np.ptp(there_x) > 180.0 or np.abs(there_y).max() > 85.0):
             return None
@@ -68,11 +68,12 @@ class Window:
         if not len(shapes):
             return False
         index = shapely.STRtree(shapes)
-        points = shapely.points(self.x_m, self.y_m)
-        order = np.random.default_rng(0).permutation(len(points))
+        order = np.random.default_rng(0).permutation(len(self.x_m))
         start = 0
-        for end in (16, 1024, len(points)):
-            if start < end and len(index.query(points[order[start:end]], "dwithin", FAR_M * scale)[0]):
+        for end in (16, 1024, len(order)):
+            some = order[start:end]
+            points = shapely.points(self.x_m[some], self.y_m[some])
+            if start < end and len(index.query(points, "dwithin", FAR_M * scale)[0]):
                 return True
             start = end
         return False

@@ -29,20 +29,20 @@ def flat_crs(crs: pyproj.CRS) -> pyproj.CRS:
 class Way:
     """One operation, the best that needs no network, the same for every point."""
 
-    transformer: pyproj.Transformer
-    same: bool  # nothing to do: source and target are one system
+    transformer: pyproj.Transformer | None  # None: nothing to do, source and target are one system
+
+    @property
+    def same(self) -> bool:
+        """Whether coordinates stay as they are."""
+        return self.transformer is None
 
     def there(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Carry coordinates over; nan where they have no place in the target."""
-        if self.same:
-            return x, y
-        return _carried(self.transformer, x, y, inverse=False)
+        return (x, y) if self.transformer is None else _carried(self.transformer, x, y, inverse=False)
 
     def back(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Carry coordinates back from the target."""
-        if self.same:
-            return x, y
-        return _carried(self.transformer, x, y, inverse=True)
+        return (x, y) if self.transformer is None else _carried(self.transformer, x, y, inverse=True)
 
     def move(self, xy: FloatArray) -> FloatArray:
         """Carry an array of shape (vertex, 2) over, as `shapely.transform` asks."""
@@ -112,15 +112,14 @@ def _best_way(
 ) -> tuple[Way, str, float | None]:
     """Best operation that needs no file we lack, with its name and accuracy in metres (None: unknown)."""
     if source == target or source.equals(target, ignore_axis_order=True):
-        same = pyproj.Transformer.from_crs(source, source, always_xy=True)
-        return Way(same, same=True), "", 0.0
+        return Way(None), "", 0.0
     group = _group(source, target, area)
     if not group.transformers:  # the trees lie outside the area of use of every operation
         group = _group(source, target, None)
     transformer = group.transformers[0]
     operation = transformer.description or ""
     rough = transformer.accuracy < 0 or "ballpark" in operation.lower()
-    return Way(transformer, same=False), operation, None if rough else float(transformer.accuracy)
+    return Way(transformer), operation, None if rough else float(transformer.accuracy)
 
 
 def _group(source: pyproj.CRS, target: pyproj.CRS, area: tuple[float, float, float, float] | None) -> TransformerGroup:

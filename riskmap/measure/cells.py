@@ -1,0 +1,291 @@
+"""Segments laid out in the cells of a grid, straight from their bytes, and which polygons hold the centres of cells."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, TypeAlias, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from riskmap.errors import MachineError
+from riskmap.measure import _grid, pieces
+from riskmap.measure.shapes import Shapes
+from riskmap.model import BoolArray, FloatArray, IntArray
+
+__all__ = [
+    "LINES",
+    "MOST_CELLS",
+    "MOST_CELL_M",
+    "POINTS",
+    "RINGS",
+    "Cells",
+    "Grid",
+    "Holders",
+    "Int32Array",
+    "Packed",
+    "Places",
+    "Rooms",
+    "at_once",
+    "lay_out",
+    "pack",
+]
+
+RINGS, LINES, POINTS = 1, 2, 4  # kinds of segments, as the kernel numbers them
+LEAST_CELL_M, MOST_CELL_M = 8.0, 32.0
+MOST_CELLS = 6_000_000  # of one grid; points spread wider are taken in tiles
+MOST_STEPS = 200  # cells from a point to the end of its reach
+MOST_SQUARES = 1000  # coarse squares along one side, to tell which features come near any point
+WIDE_REACH = 4  # cells
+FEW_FEATURES = 64  # fewer are filled in one go
+OFF_ROUND_M = 0.3712158203125  # moves the corner off round numbers; a short binary fraction, so subtraction is exact
+
+Int32Array = npt.NDArray[np.int32]
+Places: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]  # planar x and y, scale
+Part = TypeVar("Part")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """All features as well-known binary, with what a first look at it tells."""
+
+    wkb: Any
+    offset: IntArray
+    box: FloatArray  # (feature, 4): west, south, east, north
+    count: IntArray  # (feature, 3): segments of rings, other segments, polygons
+    part_first: Int32Array  # polygons are numbered through all features
+    part_owner: Int32Array  # rank of the feature, by polygon
+    half_width_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Square cells from a corner in the working CRS."""
+
+    x_m: float
+    y_m: float
+    cell_m: float
+    columns: int
+    rows: int
+
+    def corner_and_size(self) -> tuple[float, float, float, int, int]:
+        """Return what the kernel wants to know of a grid."""
+        return self.x_m, self.y_m, self.cell_m, self.columns, self.rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listed:
+    """Cells that points stand in: columns by row, ascending."""
+
+    row_start: IntArray
+    column: IntArray
+    place: Int32Array  # by point: its cell in the list
+    wanted: npt.NDArray[np.uint8]  # by cell: some point may look into it
+    wide: bool  # the reach is many cells
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Holders:
+    """Which polygons hold the centres of the cells that points stand in."""
+
+    place: Int32Array  # by point: its cell in the list
+    start: IntArray  # by cell listed: where its polygons start
+    part: Int32Array  # ascending within a cell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cells:
+    """Segments of some kinds, by value in the cells of one grid."""
+
+    grid: Grid
+    start: npt.NDArray[np.uint32]  # by cell, and one more
+    segment: FloatArray  # five to a segment: ends, and in the last 8 bytes rank and polygon
+    steps: npt.NDArray[np.uint8]
+    half_m: FloatArray | None  # by rank
+
+
+class Rooms:
+    """Arrays lent out again and again: fresh ones cost a page fault every 4 KB."""
+
+    def __init__(self) -> None:
+        self._rooms: dict[tuple[str, int], npt.NDArray[Any]] = {}
+
+    def lend(self, name: str, kind: int, size: int, dtype: Any) -> npt.NDArray[Any]:
+        """Lend the array of a name and kind of segments, its items as they were left."""
+        room = self._rooms.get((name, kind))
+        if room is None or len(room) < size:
+            room = self._rooms[name, kind] = np.empty(size + size // 8, dtype=dtype)
+        return room[:size]
+
+
+def pack(shapes: Shapes) -> Packed | None:
+    """Return features as bytes; None where the kernel can't read one of them."""
+    written = shapes.wkb()
+    n = len(written.offset) - 1
+    box, count = np.empty((n, 4)), np.empty((n, 3), dtype=np.int64)
+    if _grid.survey(written.data, written.offset, box, count) < n:
+        return None
+    return Packed(
+        wkb=written.data,
+        offset=written.offset,
+        box=box,
+        count=count,
+        part_first=(np.cumsum(count[:, 2]) - count[:, 2]).astype(np.int32),
+        part_owner=np.repeat(np.arange(n, dtype=np.int32), count[:, 2]),
+        half_width_m=shapes.half_width_m,
+    )
+
+
+def lay_out(
+    packed: Packed,
+    kind: int,
+    places: Places,
+    reach_m: float,
+    rooms: Rooms,
+    asked: tuple[FloatArray, FloatArray] | None = None,
+) -> tuple[Cells | None, Holders | None]:
+    """Lay segments of some kinds that may be in reach out in a grid over the points and their reach.
+
+    For rings also which polygons hold the centres of the cells of the points, or of others asked for within reach; the
+    corner is moved until no ring passes through a centre.
+    """
+    x_m, y_m, scale = places
+    far_m = (reach_m + float(packed.half_width_m.max(initial=0.0))) * float(scale.max()) + 1.0
+    segments = packed.count[:, 0 if kind == RINGS else 1]
+    chosen = np.flatnonzero((segments > 0) & _may_reach(packed.box, x_m, y_m, far_m))
+    room = int(segments[chosen].sum())
+    if not room:
+        return None, None
+    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
+    east, north = float(x_m.max()) + far_m, float(y_m.max()) + far_m
+    area = (east - west) * (north - south)
+    cell_m = float(np.clip(np.sqrt(area / room), LEAST_CELL_M, MOST_CELL_M))
+    cell_m = max(cell_m, far_m / MOST_STEPS, float(np.sqrt(area / MOST_CELLS)))
+    box = packed.box
+    chosen = chosen[pieces.morton_order(box[chosen, 0] + box[chosen, 2], box[chosen, 1] + box[chosen, 3])]
+    for moved in range(1, 50):
+        corner_x, corner_y = (np.floor(edge) - 1.0 - OFF_ROUND_M * moved for edge in (west, south))
+        grid = Grid(
+            x_m=float(corner_x),
+            y_m=float(corner_y),
+            cell_m=cell_m,
+            columns=int((east - corner_x) / cell_m) + 1,
+            rows=int((north - corner_y) / cell_m) + 1,
+        )
+        listed = _listed_cells(grid, *(asked or (x_m, y_m)), _wanted(grid, x_m, y_m, far_m))
+        filled = _filled(packed, kind, chosen, listed, rooms, grid)
+        if filled is not None:
+            return filled
+    raise MachineError("no grid could be laid whose cell centres lie off every edge: a fault of riskmap")
+
+
+def _may_reach(box: FloatArray, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
+    """Whether the bounds of each feature come near any point, by counting points in coarse squares once."""
+    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
+    side_m = max(far_m, 64.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
+    columns, rows = int((np.ptp(x_m) + 2 * far_m) / side_m) + 1, int((np.ptp(y_m) + 2 * far_m) / side_m) + 1
+    square = ((y_m - south) / side_m).astype(np.int64) * columns + ((x_m - west) / side_m).astype(np.int64)
+    total = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+    total[1:, 1:] = np.bincount(square, minlength=rows * columns).reshape(rows, columns).cumsum(0).cumsum(1)
+    with np.errstate(invalid="ignore"):  # null features have no bounds
+        low_x, low_y = ((box[:, i] - far_m - corner) / side_m for i, corner in ((0, west), (1, south)))
+        high_x, high_y = ((box[:, i] + far_m - corner) / side_m for i, corner in ((2, west), (3, south)))
+        c0, c1 = np.clip(low_x, 0, columns).astype(np.int64), np.clip(high_x + 1, 0, columns).astype(np.int64)
+        r0, r1 = np.clip(low_y, 0, rows).astype(np.int64), np.clip(high_y + 1, 0, rows).astype(np.int64)
+    near: BoolArray = total[r1, c1] - total[r0, c1] - total[r1, c0] + total[r0, c0] > 0
+    return near & (c1 > c0) & (r1 > r0)
+
+
+def _filled(
+    packed: Packed, kind: int, chosen: IntArray, listed: Listed, rooms: Rooms, grid: Grid
+) -> tuple[Cells, Holders | None] | None:
+    """Segments in their cells, and which polygons hold the centres; None where a ring runs through a centre."""
+    start = rooms.lend("start", kind, grid.columns * grid.rows + 2, np.uint32)
+    start[:] = 0
+    box = packed.box
+    low, high = ((box[chosen, i] - grid.y_m) / grid.cell_m for i in (1, 3))
+    bands = np.linspace(0, grid.rows, 1 + _bands(len(chosen))).astype(np.int64).tolist()
+
+    def common(band: int) -> tuple[Any, ...]:
+        first, last = bands[band], bands[band + 1]
+        met = chosen[(low <= last + 0.5) & (high >= first - 0.5)]
+        size = (grid.cell_m, grid.columns, grid.rows, first, last)
+        features = (packed.wkb, packed.offset, met, packed.part_first, packed.box)
+        return (*features, kind, grid.x_m, grid.y_m, *size, listed.wanted)
+
+    held = at_once(lambda band: _grid.count(*common(band), start, listed.row_start, listed.column), len(bands) - 1)
+    counted = [found for found in held if found is not None]
+    if len(counted) < len(held):
+        return None
+    np.cumsum(start, out=start)
+    segment = rooms.lend("segment", kind, 5 * sum(total for total, _ in counted), np.float64)
+    at_once(lambda band: _grid.fill(*common(band), start, segment), len(bands) - 1)
+    steps = np.zeros(grid.columns * grid.rows, dtype=np.uint8)
+    if listed.wide:  # else the first rings are soon looked through
+        _grid.ring_steps(start, grid.columns, grid.rows, steps)
+    cells = Cells(
+        grid=grid,
+        start=start,
+        segment=segment,
+        steps=steps,
+        half_m=packed.half_width_m if kind == LINES and packed.half_width_m.any() else None,
+    )
+    return cells, _holders(b"".join(pairs for _, pairs in counted), listed) if kind == RINGS else None
+
+
+def _bands(features: int) -> int:
+    """Bands of rows that are filled at once."""
+    return 1 if features < FEW_FEATURES else 2 * (os.cpu_count() or 1)
+
+
+def _listed_cells(grid: Grid, x_m: FloatArray, y_m: FloatArray, wanted: npt.NDArray[np.uint8] | None) -> Listed:
+    """Cells that points stand in, and those that may be looked into (None: all)."""
+    cell, order = _occupied(grid, x_m, y_m)
+    listed = np.flatnonzero(np.diff(order))
+    return Listed(
+        row_start=np.searchsorted(listed, np.arange(grid.rows + 1) * grid.columns).astype(np.int64),
+        column=listed % grid.columns,
+        place=order[cell].astype(np.int32),
+        wanted=np.ones(grid.columns * grid.rows, dtype=np.uint8) if wanted is None else wanted,
+        wide=wanted is None,
+    )
+
+
+def _occupied(grid: Grid, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, npt.NDArray[np.uint32]]:
+    """The cell of each point, and how many cells with points come before each cell."""
+    column = ((x_m - grid.x_m) / grid.cell_m).astype(np.int64)
+    cell = ((y_m - grid.y_m) / grid.cell_m).astype(np.int64) * grid.columns + column
+    there = np.zeros(grid.columns * grid.rows + 2, dtype=np.uint32)
+    there[cell + 1] = 1
+    return cell, np.cumsum(there, dtype=np.uint32)
+
+
+def _wanted(grid: Grid, x_m: FloatArray, y_m: FloatArray, far_m: float) -> npt.NDArray[np.uint8] | None:
+    """Cells that a point may look into; None where the reach is wide, since then little would be saved."""
+    if far_m > WIDE_REACH * grid.cell_m:
+        return None
+    steps = np.empty(grid.columns * grid.rows, dtype=np.uint8)
+    _grid.ring_steps(_occupied(grid, x_m, y_m)[1], grid.columns, grid.rows, steps)
+    wanted = steps <= int(far_m / grid.cell_m) + 1
+    return wanted.view(np.uint8)
+
+
+def _holders(held: bytes, listed: Listed) -> Holders:
+    """Pairs of listed cell and polygon, grouped by cell, polygons ascending."""
+    pairs = np.frombuffer(held, dtype=np.int32).reshape(-1, 2)
+    order = np.lexsort((pairs[:, 1], pairs[:, 0]))
+    start = np.zeros(len(listed.column) + 1, dtype=np.int64)
+    np.cumsum(np.bincount(pairs[:, 0], minlength=len(listed.column)), out=start[1:])
+    return Holders(place=listed.place, start=start, part=np.ascontiguousarray(pairs[order, 1]))
+
+
+def at_once(work: Callable[[int], Part], n: int) -> list[Part]:
+    """Do n pieces of work on all cores, in order; the kernel lets go of the interpreter."""
+    workers = min(os.cpu_count() or 1, n)
+    if workers < 2:
+        return [work(number) for number in range(n)]
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, range(n)))
