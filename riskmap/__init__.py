@@ -117,6 +117,7 @@ def measure(
     out: str | Path,
     *,
     within_m: float | Mapping[str, float] = 200.0,
+    share_m: Mapping[str, float] | None = None,
     keep: Iterable[str] = (),
 ) -> Path:
     """Measure distances from very many trees, files in to file out, and nothing else.
@@ -131,6 +132,8 @@ def measure(
         The Parquet file to write; one that is there is replaced.
     within_m : float or mapping of str to float
         How far is looked, in all roles or by role (200 m where one is not named); at most 1,000. [m]
+    share_m : mapping of str to float, optional
+        Roles of which the share of the circle round each tree is wanted, with its radius; exact. [m]
     keep : iterable of str
         Columns of the trees to carry over.
 
@@ -139,7 +142,8 @@ def measure(
     Path
         `out`: one row per tree in the order of its file, with ``row`` (from 1) and for each role
         ``distance_<role>_m`` (0 inside), ``inside_<role>``, ``edge_<role>_m`` and ``nearest_<role>``
-        (layer number:feature number). Null: nothing within reach, or the tree has no place (then inside is null too).
+        (layer number:feature number), and ``share_<role>`` where asked for. Null: nothing within reach, or the tree
+        has no place (then inside is null too).
 
     Raises
     ------
@@ -153,7 +157,7 @@ def measure(
 
     by_role = {role: paths(given) for role, given in layers.items()}
     reaches = within_m if isinstance(within_m, Mapping) else dict.fromkeys(by_role, within_m)
-    return measure_files(Path(trees), by_role, Path(out), within_m=reaches, keep=keep)
+    return measure_files(Path(trees), by_role, Path(out), within_m=reaches, share_m=share_m or {}, keep=keep)
 
 
 class _Package(ModuleType):

@@ -28,6 +28,7 @@ _ACTIONS: Final = {  # in the order in which people act
     "fit": "fit",
     "keep": "keep",
     "look": "look at first",
+    "accept": "accept",
     "none needed": "none needed",
     "not a tree": "not a tree",
 }
@@ -133,22 +134,42 @@ def print_result(delivered: Delivered, stream: TextIO) -> None:
     print(f"{_count(result.site.trees.n, 'tree')}, {result.pressure.not_scored.null_count:,} scored", file=stream)
     for row in _action_rows(result):
         print(f"  {row}", file=stream)
+    absent = [agent for agent, scored in zip(result.pressure.agents, _scored(result), strict=True) if not scored]
+    if absent:
+        print(f"not scored, since no layer of theirs was given: {', '.join(absent).replace('_', ' ')}", file=stream)
 
 
 def _action_rows(result: Result) -> Iterator[str]:
-    """One line an action: how many trees, how much money, and the guard used most."""
+    """One line an action: how many trees, how much money and work, and the guard used most; then the sums."""
     import numpy as np
 
     choices = result.choices
+    if choices.hours.sum() > 0:
+        yield f"{'':<14}{'trees':>9}{choices.currency:>12}{'hours':>9}"
     for action, words in _ACTIONS.items():
         if action not in choices.action.values:
             continue
         here = choices.action.codes == choices.action.values.index(action)
-        cost = float(np.nansum(choices.cost[here]))
+        sums = _sums(float(np.nansum(choices.cost[here])), float(np.nansum(choices.hours[here])))
         guards = np.bincount(choices.guard.codes[here & (choices.guard.codes >= 0)], minlength=1)
         most = f"  mostly {choices.guard.values[int(guards.argmax())]}" if guards.any() and action != "remove" else ""
-        money = f"{cost:>12,.0f} {choices.currency}" if cost else " " * (13 + len(choices.currency))
-        yield f"{words:<14}{int(here.sum()):>9,}{money}{most}".rstrip()
+        yield f"{words:<14}{int(here.sum()):>9,}{sums}{most}".rstrip()
+    if choices.hours.sum() > 0:
+        sums = _sums(float(np.nansum(choices.cost)), float(np.nansum(choices.hours)))
+        yield f"{'in all':<14}{result.site.trees.n:>9,}{sums}"
+
+
+def _scored(result: Result) -> list[bool]:
+    """Whether each agent was scored at some tree; all of them where no tree could be scored at all."""
+    import numpy as np
+
+    scored = [bool(np.isfinite(values).any()) for values in result.pressure.value.T]
+    return scored if any(scored) else [True] * len(scored)
+
+
+def _sums(cost: float, hours: float) -> str:
+    """Money and hours in their columns, nothing where there is none."""
+    return f"{f'{cost:,.0f}' if cost else '':>12}{f'{hours:,.0f}' if hours >= 0.5 else '<1' if hours else '':>9}"
 
 
 def _note_line(note: Note) -> str:

@@ -20,5 +20,7 @@ step "ruff check" "$PYTHON" -m ruff check .
 step "mypy" "$PYTHON" -m mypy
 step "lint-imports" "$tools/lint-imports" --no-cache
 step "numpydoc lint" sh -c 'find riskmap -name "*.py" -print0 | sort -z | xargs -0 "$0" -m numpydoc lint' "$PYTHON"
-step "pytest" "$PYTHON" -m pytest
+at_once=() # one file, one process: the cases of test_cases.py share their runs
+"$PYTHON" -c "import xdist" 2>/dev/null && at_once=(-n auto --dist loadfile)
+step "pytest" "$PYTHON" -m pytest "${at_once[@]}"
 echo "== all checks passed"

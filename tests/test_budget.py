@@ -5,19 +5,25 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from conftest import make_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
-from test_choose import AGENTS, STANDARD, WHIP, choose
+from test_choose import AGENTS, STANDARD, WHIP, choose, make_pressure
 
+from riskmap.choose import choose_guards
 from riskmap.choose.knapsack import buy, hull_steps
 from riskmap.choose.limits import buy_exactly, buy_within
 from riskmap.choose.settle import settle
-from riskmap.model import ChoiceSettings
+from riskmap.model import ChoiceSettings, GuardLists, GuardSettings, SilentWatch, StockLine
 
 # -------------------------------------------------------------------------------------------------------- knapsacks
 
@@ -231,6 +237,77 @@ def test_a_guard_that_is_on_stays_at_no_cost() -> None:
     assert swapped.action.texts() == ["remove"]  # no money for another
 
 
+def test_prices_low_and_high_bracket_the_cost() -> None:
+    found = choose({"vole": 0.2}, snow_m=0.3, **STANDARD)
+    low, high = found.extra["cost_range"]
+    assert low < 0 < high
+    assert found.guard_keys.texts() == ["hwcloth_quarter"]  # 25 to 50 a roll, 35 central; stakes go with it
+    assert low / high == pytest.approx((25 - 35) / (50 - 35), rel=0.01)  # whole cents
+
+
+@pytest.mark.parametrize("name", ["bench_budget", "bench_fences"])
+def test_the_benches_run(name: str) -> None:
+    bench = Path(__file__).parent / "bench" / f"{name}.py"
+    done = subprocess.run([sys.executable, str(bench), "--most", "1e3"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "1,000" in done.stdout
+    assert "BROKEN" not in done.stdout
+
+
 def test_stop_all_says_what_it_prevents() -> None:
     found = choose({"vole": 0.2}, cost_to_replace=100.0, **WHIP)
     assert found.extra["loss_prevented"][0] == pytest.approx(0.2 * 0.5 * 100.0)
+
+
+# -------------------------------------------------------------------------------------------------- kinds and stock
+
+
+@pytest.mark.parametrize("most", [1, 2, 4])
+@pytest.mark.parametrize("wants", [{}, {"budget": 300.0}])
+def test_at_most_so_many_kinds(most: int, wants: dict[str, float]) -> None:
+    found = site_with(most_kinds=most, **wants)
+    kinds = {key for keys in found.guard_keys.texts() for key in keys.split("; ") if keys}
+    assert 1 <= len(kinds) <= most
+    if wants:
+        assert found.cost.sum() <= 300 + 1e-6
+    free = site_with(**wants)
+    if wants:
+        assert found.extra["money"]["prevented"] <= free.extra["money"]["prevented"] + 1e-6
+
+
+def test_few_kinds_still_stop_what_they_can() -> None:
+    """One kind stops voles and browse on whips alike: nothing need be left open."""
+    values = [{"vole": 0.2}, {"deer_browse": 0.3}, {"vole": 0.2, "deer_browse": 0.3}]
+    assert set(site_with(values, most_kinds=1).agents_open.texts()) == {""}
+
+
+def with_stock(lines: tuple[StockLine, ...], **wants: Any) -> Any:
+    """Choose for ten whips with guards on hand."""
+    guards = GuardSettings(never=("poultry_net_25", "winter_spiral"))
+    settings = {"choice": ChoiceSettings(**wants), "guards": guards}
+    site = make_site([[10.0 * i, 0.0] for i in range(10)], settings=settings, **WHIP)
+    site = replace(site, inputs=replace(site.inputs, guard_lists=GuardLists(stock=lines)))
+    pressure = make_pressure(site, [{"deer_browse": 0.3, "vole": 0.2}] * 10, snow_m=0.3)
+    return choose_guards(site, {}, pressure, watch=SilentWatch())
+
+
+def test_stock_is_used_before_any_is_bought() -> None:
+    bought = with_stock(())
+    found = with_stock((StockLine(key="shelter_solid", pieces=4, height_mm=1800.0),))
+    assert found.guard.texts() == bought.guard.texts()
+    tube = 5.0 * 1.5 + 1.6 + 2 * 0.08  # the tube with its stake and ties
+    assert bought.cost.sum() - found.cost.sum() == pytest.approx(4 * tube)
+    assert found.extra["stock"] == {"shelter_solid 1800 mm": 4}
+    assert "guards.stock" in {one.topic for one in found.assumptions}
+    assert with_stock((StockLine(key="shelter_solid", pieces=4, height_mm=600.0),)).extra["stock"] == {
+        "shelter_solid 600 mm": 0
+    }
+
+
+def test_money_that_stock_saves_is_spent_and_the_budget_holds() -> None:
+    lines = (StockLine(key="shelter_solid", pieces=3),)
+    for budget in (20.0, 40.0, 60.0):
+        found = with_stock(lines, budget=budget)
+        assert found.cost.sum() <= budget + 0.01
+        assert (found.cost >= -1e-9).all()
+        assert found.extra["money"]["prevented"] >= with_stock((), budget=budget).extra["money"]["prevented"] - 1e-9

@@ -71,7 +71,9 @@ def test_run_writes_everything_and_says_where(site: Path, capsys: pytest.Capture
     out = site.parent / "site-out"
     assert said.out.startswith(f"young-tree damage map: {out / 'map.html'}\n")
     assert "3 trees, 3 scored" in said.out
-    assert re.search(r"(?m)^  fit +\d+ +\d+ USD", said.out)
+    assert re.search(r"(?m)^ +trees +USD +hours$", said.out)
+    (trees, money, hours) = re.search(r"(?m)^  fit +(\d+) +(\d+) +(<?\d+)  mostly .*cage", said.out).groups()  # type: ignore[union-attr]
+    assert re.search(rf"(?m)^  in all +3 +{money} +{hours}$", said.out) and trees == "2"
     assert re.search(r"(?m)^measure: \d+\.\d\d s$", said.err)
     assert sorted(path.name for path in out.iterdir()) == [
         *["map.html", "run.json", "summary.csv", "timings.json", "trees.csv", "trees.gpkg", "trees.parquet"],
@@ -163,7 +165,7 @@ def test_check_names_a_site_file_that_is_not_there(tmp_path: Path, capsys: pytes
     ("words", "said"),
     [
         (["rnu"], r"there is no command 'rnu'; did you mean 'run'\?"),
-        (["zzz"], r"there is no command 'zzz'; there are run, check, show"),
+        (["zzz"], r"there is no command 'zzz'; there are run, start, check, show"),
         (["run"], r"required: SITE\.toml"),
         (["run", "a.toml", "--overwrit"], r"does not take the option '--overwrit'; did you mean '--overwrite'\?"),
         (["run", "a.toml", "b.toml"], r"does not take the word 'b\.toml'"),

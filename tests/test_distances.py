@@ -99,6 +99,22 @@ def test_any_kind_of_file_and_several_of_one_role(tmp_path: Path) -> None:
     assert set(table["nearest_water"].dropna().str[:2]) == {"1:", "2:"}
 
 
+def test_shares_where_asked_for(tmp_path: Path) -> None:
+    trees, layers = place(3)
+    trees.to_parquet(tmp_path / "trees.parquet")
+    layers["deer_habitat"].to_parquet(tmp_path / "wood.parquet")
+    wood = {"deer_habitat": tmp_path / "wood.parquet"}
+    out = riskmap.measure(tmp_path / "trees.parquet", wood, tmp_path / "o.parquet", share_m={"deer_habitat": 100.0})
+    shares = pq.read_table(out).column("share_deer_habitat").to_pandas()
+    scale = 0.99960491  # of UTM 20 km off its central meridian
+    circles = trees.geometry.buffer(100.0 * scale, quad_segs=512)
+    expected = [
+        float("nan") if c is None else c.intersection(layers["deer_habitat"].geometry[0]).area / c.area for c in circles
+    ]
+    np.testing.assert_allclose(shares, expected, atol=2e-5)
+    assert shares.isna().sum() == 2
+
+
 def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
     trees, layers = place()
     trees.to_parquet(tmp_path / "trees.parquet")

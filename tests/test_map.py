@@ -16,7 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyproj
 import pytest
-from conftest import make_settings, make_site, make_table
+import shapely
+from conftest import ORIGIN, make_settings, make_site, make_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from map_decode import Page
@@ -24,7 +25,7 @@ from map_factory import city_result, result_of, river_result
 from map_hostile import PAYLOADS, hostile_result
 
 from riskmap.deliver import html_map
-from riskmap.deliver.html_map import columns, encode, leaflet, page, write_map
+from riskmap.deliver.html_map import columns, encode, leaflet, many, meta, page, write_map
 from riskmap.deliver.html_map.tiles import tiles_of
 from riskmap.draw.classes import guard_classes
 from riskmap.errors import InputError, MachineError
@@ -110,10 +111,10 @@ def test_one_misplaced_tree_does_not_shrink_the_others() -> None:
 
 
 def test_a_site_across_longitude_180_is_drawn_in_one_piece() -> None:
-    lon, turned = html_map._unturned(np.array([179.99, -179.99, np.nan]))
+    lon, turned = meta.unturned(np.array([179.99, -179.99, np.nan]))
     assert turned
     assert lon[:2].tolist() == [179.99, 180.01]
-    assert not html_map._unturned(np.array([-100.0, 10.0]))[1]
+    assert not meta.unturned(np.array([-100.0, 10.0]))[1]
 
 
 @given(st.lists(st.floats(0, 1, width=32), max_size=50))
@@ -215,6 +216,30 @@ def test_over_two_hundred_thousand_trees_carry_one_distance(monkeypatch: pytest.
     assert agent in ("beaver", "vole", "mower", "snow_throw", "deer_browse", "antler_rub")
     told, code = result.exposures[role].distance_m[0], made.numbers("near_m")[tree]
     assert code == (1 if np.isnan(told) else 2 if result.exposures[role].inside[0] else 3 + round(told))
+
+
+def test_too_many_trees_leave_the_worst_and_hexagons_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many, "MOST_TREES", 150)
+    monkeypatch.setattr(many, "WORST_TREES", 40)
+    result = river_result()
+    made = Page.of(html_map.map_page(result))
+    loss = np.where(result.site.trees.placed, np.nan_to_num(result.pressure.loss_any, nan=-1), -2)
+    worst = {f"R{tree + 1:03d}" for tree in np.argsort(-loss, kind="stable")[:40]}
+    assert set(made.ids()) == worst
+    assert (made.meta["n"], made.meta["n_all"]) == (40, 212)
+    assert made.numbers("overview:n").sum() == result.site.trees.placed.sum()
+    needs = [word in many.NEEDS for word in result.choices.action.texts()]
+    assert made.numbers("overview:hot").sum() == sum(np.array(needs) & result.site.trees.placed)
+    assert "212 trees are too many for one page: it holds the 40 with the highest expected loss" in made.html
+
+
+@given(st.lists(st.tuples(st.floats(-50, 50), st.floats(-50, 50)), min_size=1, max_size=20))
+@settings(max_examples=40, deadline=None)
+def test_every_place_lies_in_the_hexagon_it_is_given(places: list[tuple[float, float]]) -> None:
+    x, y = np.array(places).T
+    column, row = many.hexagon_of(x, y)
+    far = np.hypot(x - column - (row % 2) / 2, y - row * np.sqrt(3) / 2)
+    assert (far <= 1 / np.sqrt(3) + 1e-9).all()  # a hexagon one wide reaches that far from its middle
 
 
 # Nothing of the user's runs
@@ -383,6 +408,19 @@ def test_money_and_sets_beside_are_told_where_choose_tells_them() -> None:
     assert dict(zip(made.ids(), made.texts("beside"), strict=True))["R001"].startswith(
         "cheaper: Netting (3 USD, leaves open vole); better: Cage"
     )
+
+
+def test_shared_fences_are_drawn_as_lines() -> None:
+    result = river_result(12)
+    x_m, y_m = ORIGIN
+    fences = [{"line": shapely.box(x_m, y_m, x_m + 50, y_m + 30).exterior}, {"line": None}]
+    extra = {"fences": fences}
+    made = Page.of(
+        html_map.map_page(dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra)))
+    )
+    entry = made.meta["ground"][-1]
+    assert (entry["label"], entry["kinds"]) == ("Shared fence", ["line"])
+    assert made.numbers("fences:line:n").tolist() == [5]
 
 
 def test_us_units_choose_letter_and_feet() -> None:

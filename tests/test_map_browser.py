@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import os
 import re
@@ -15,13 +16,14 @@ import numpy as np
 import pyproj
 import pytest
 import rasterio
+import shapely
 from affine import Affine
 from conftest import ORIGIN, UTM, make_settings
 from map_browser import Browser, why_not
 from map_factory import city_result, river_result
 from map_hostile import PAYLOADS, hostile_result
 
-from riskmap.deliver.html_map import map_page
+from riskmap.deliver.html_map import ground, many, map_page
 from riskmap.model import MapSettings
 from riskmap.model.logbook import LOG_COLUMNS
 
@@ -201,6 +203,26 @@ def test_a_hexagon_zooms_in_and_counts_its_trees(browser: Browser, city: Path) -
         box = seen.screen_place("rm.trees.hexPlace(rm.trees._hexes.values().next().value)")
         seen.page.mouse.click(*box)
         seen.wait("rm.map.getZoom() > 10")
+
+
+def test_an_overview_is_drawn_where_trees_are_left_out(
+    browser: Browser, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(many, "MOST_TREES", 5_000)
+    monkeypatch.setattr(many, "WORST_TREES", 2_000)
+    with browser.open(_save(folder / "many.html", map_page(city_result(6_000)))) as seen:
+        assert seen.complaints == []
+        assert seen.text("#rm-shown") == "2,000 of 6,000 trees shown"
+        seen.js("void rm.map.setView(rm.map.getCenter(), 10, { animate: false })")
+        seen.page.wait_for_timeout(100)
+        assert seen.js("rm.trees.kind") == "overview"
+        inked = """[...document.querySelectorAll(".leaflet-rmOverview-pane canvas")].map(canvas => {
+          const cells = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+          return cells.some(value => value > 0) })"""
+        assert seen.js(inked) == [True]
+        seen.js("void rm.map.setView(latLngOf(5), 18, { animate: false })")
+        assert seen.js("rm.trees.kind") == "symbols"
+        assert seen.js("rm.map.getPane('rmOverview').style.display") == "none"
 
 
 # Key, filters, search, table
@@ -442,6 +464,35 @@ def test_the_sheet_is_one_page_at_a_scale_that_a_ruler_confirms(
     metres = 0.3048 if units == "us" else 1.0
     bar_mm = _first_bar_m(words_of_bars=_bars(browser, file, paper), unit_m=metres) * 1000 / denominator
     assert bar_mm * 10 == pytest.approx(_longest_near(cells, bar_mm * 10), abs=6)
+
+
+def test_much_ground_prints_too(browser: Browser, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Past fifty thousand vertices the ground is a canvas of its own, which must neither wipe nor be wiped."""
+    if not shutil.which("pdftoppm"):
+        pytest.skip("pdftoppm (poppler-utils) is not here")
+    monkeypatch.setattr(ground, "TOLERANCE_M", 1e-6)
+    monkeypatch.setattr(ground, "STEP_M", 0.005)
+    result = river_result(30)
+    woods = [
+        shapely.Point(x + ORIGIN[0], y + ORIGIN[1]).buffer(30, quad_segs=5000)
+        for x, y in ((100, 400), (500, 420), (300, 380))
+    ]
+    (old,) = (layer for layer in result.site.layers if layer.role == "deer_habitat")
+    data = dataclasses.replace(old.data, width_m=np.full(3, np.nan), feature=np.arange(1, 4))
+    new = dataclasses.replace(old, data=data, geometry=np.array(woods))
+    layers = tuple(new if layer is old else layer for layer in result.site.layers)
+    result = dataclasses.replace(result, site=dataclasses.replace(result.site, layers=layers))
+    with browser.open(_save(folder / "much.html", map_page(result))) as seen:
+        assert seen.complaints == []
+        assert seen.js("document.querySelectorAll('.leaflet-rmGround-pane canvas').length") == 1
+        seen.js("document.querySelector('#rm-reach input').click()")
+        sheet = folder / "much.pdf"
+        seen.page.pdf(path=sheet, prefer_css_page_size=True)
+    subprocess.run(["pdftoppm", "-r", "100", "-png", "-singlefile", sheet, sheet.with_suffix("")], check=True)
+    with rasterio.open(sheet.with_suffix(".png")) as drawn:
+        cells = drawn.read([1, 2, 3]).astype(int)
+    for colour in ((0xCF, 0xE1, 0xEA), (0xC6, 0xD6, 0xB5)):
+        assert (np.abs(cells - np.array(colour)[:, None, None]).max(axis=0) <= 3).mean() > 0.004
 
 
 def _bars(browser: Browser, file: Path, paper: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,9 @@ from hypothesis import strategies as st
 from shapely import LineString, Point, box
 
 from riskmap import tables
+from riskmap.errors import InputError
 from riskmap.model import Exposure, Local, Pressure, RasterSource, RasterValues, SilentWatch, Site, TreeSource
+from riskmap.read.settings import figure_may_be, read_settings
 from riskmap.score import score_pressure
 
 EVERY_ROLE = (
@@ -235,6 +238,17 @@ def test_conifers_shrubs_and_feathered_go_by_the_share_of_the_crown(columns: dic
     assert of(lifted, "deer_browse")[0] == 0
 
 
+def test_the_crown_of_a_conifer_standard_begins_above_its_clear_stem() -> None:
+    """1.8 m of clear stem on a standard (judgement): 0.1 m of 2.8 m of crown is in reach: next to nothing."""
+    standard = {"species": ["Larix decidua"], "height_m": 4.6, "form": ["standard"], "local": Local(snow_depth_m=0.2)}
+    taken = score(trees(1, **standard))
+    assert of(taken, "deer_browse")[0] == 0
+    assert of(score(trees(1, **{**standard, "form": ["conifer"]})), "deer_browse")[0] > 0
+    assert of(score(trees(1, **standard, lowest_branch_m=0.3)), "deer_browse")[0] > 0
+    (said,) = [assumption for assumption in taken.assumptions if assumption.topic == "sizes.crown"]
+    assert said.taken.startswith("1.8 m of clear stem") and said.taken.endswith("1 in all")
+
+
 def test_an_old_conifer_of_unknown_height_is_not_browsed() -> None:
     found = score(trees(1, species=["Picea pungens"], stem_mm=260.0, height_m=np.nan, age_years=np.nan))
     assert of(found, "deer_browse")[0] == 0
@@ -303,6 +317,12 @@ def test_a_mulch_ring_lowers_but_does_not_remove() -> None:
     assert wide / bare == pytest.approx(0.25, abs=0.01)
     everywhere = score(trees(1, local=Local(mulch_radius_m=1.5), species=["oak"]), {"lawn": lie("lawn", [0.0])})
     assert -np.log1p(-of(everywhere, "mower")[0]) == pytest.approx(wide, rel=1e-4)
+
+
+def test_mulch_seen_at_the_stem_is_a_ring_whether_or_not_its_radius_is_known() -> None:
+    site = trees(3, surface=["mulch", "mulch", None], mulch_radius_m=[0.9, np.nan, 0.9], species=["oak"] * 3)
+    measured, unknown, unseen = -np.log1p(-of(score(site, {"lawn": lie("lawn", [0.0] * 3)}), "mower").astype(float))
+    assert measured == unknown == unseen == pytest.approx(0.25 * 0.2, rel=1e-4)  # smooth bark: S is 1
 
 
 def test_turf_seen_at_the_stem_is_not_blurred_by_position_error() -> None:
@@ -403,6 +423,17 @@ def test_cells_of_habitat_are_deer_cover_and_the_rest_is_unknown_without_a_layer
     assert layer[0] > layer[1] == layer[2] > 0
 
 
+def test_a_habitat_raster_that_names_no_values_counts_for_nothing_and_that_is_said() -> None:
+    sources = (RasterSource(name="deer_habitat", file="h.tif"), RasterSource(name="land_cover", file="c.tif"))
+    site = make_site([[0, 0]], stem_mm=20.0, settings=make_settings(rasters=sources))
+    raster = RasterValues(name="deer_habitat", value=np.array([1.0]), status=np.zeros(1, dtype=np.int8))
+    found = score(site, {}, [raster])
+    assert np.isnan(of(found, "deer_browse")[0])
+    (said,) = [one for one in found.assumptions if one.topic.startswith("rasters.")]
+    assert (said.topic, said.key) == ("rasters.deer_habitat.habitat", "rasters.habitat")
+    assert said.taken.startswith("none of its cells as deer cover")
+
+
 # species
 
 
@@ -457,6 +488,70 @@ def test_the_users_figures_flow_through() -> None:
     doubled = np.log1p(-of(theirs, "beaver")[0]) / np.log1p(-of(ours, "beaver")[0])
     assert doubled == pytest.approx(2.0, rel=1e-4)
     assert of(theirs, "hare")[0] > 0
+
+
+def test_figures_of_the_stem_may_be_overridden_too(tmp_path: Path) -> None:
+    text = """
+    date = 2026-10-15
+    [trees]
+    file = "trees.csv"
+    [agents.stem]
+    snow_pile_m = 0.0
+    caliper_per_breast = 1.5
+    [agents.spray_drift]
+    arable_b = -1.1
+    """
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    given = read_settings(tmp_path / "site.toml").overrides
+    assert given == {"stem": {"snow_pile_m": 0.0, "caliper_per_breast": 1.5}, "spray_drift": {"arable_b": -1.1}}
+    table = make_table([[0, 0]], stem_mm=40.0, stem_kind="dbh_mm", stem_at="breast")
+    site = make_site(table, settings=make_settings(overrides=given, local=Local(snow_depth_m=0.4)))
+    found = score(site, {"driveway": lie("driveway", [3.0])})
+    assert found.stems.caliper_mm == pytest.approx([60.0])
+    assert found.stems.snow_m == pytest.approx([0.4])
+
+
+@pytest.mark.parametrize(
+    ("figure", "what"),
+    [
+        ("beaver.sigma_m = 0", "'0' is no number of more than 0; ours is 30 [m] (agents.beaver.sigma_m)"),
+        ("vole.snow_weight = 1.2", "'1.2' is no number of 0 to 1; ours is 0.65 (agents.vole.snow_weight)"),
+        ("mower.h0_per_year = -1", "'-1' is no number of 0 or more; ours is 0.2 [per_year] (agents.mower.h0_per_year)"),
+    ],
+)
+def test_a_figure_that_would_break_its_curve_is_refused(figure: str, what: str, tmp_path: Path) -> None:
+    text = f'date = 2026-10-15\n[trees]\nfile = "trees.csv"\n[agents]\n{figure}\n'
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_settings(tmp_path / "site.toml")
+    assert str(caught.value) == f"site.toml: {what}"
+
+
+def _every_override() -> list[tuple[str, str, float]]:
+    """Every figure at the ends of what a user may write."""
+    ends = (0.0, 1e-6, 1.0, 1e9)
+    return [
+        (agent, name, value)
+        for agent, rows in tables.figure_rows().items()
+        for name, row in rows.items()
+        for value in ends
+        if figure_may_be(row, value)
+    ]
+
+
+def test_no_figure_a_user_may_write_makes_nonsense() -> None:
+    n = 6
+    sizes = {
+        "stem_mm": [5.0, 45, 64, 100, 150, 300],
+        "height_m": [0.5, 1.8, 2, 3, 6, 8],
+        "age_years": [0.0, 2, 3, 5, 8, 30],
+    }
+    lies = {role: lie(role, [0, 0.3, 3, 7, 200, np.nan]) for role in EVERY_ROLE}
+    local = Local(sprayer="airblast", voles="peak", beaver="active", snow_depth_m=0.2)
+    for agent, name, value in _every_override():
+        chosen = make_settings(overrides={agent: {name: value}}, agents_on=("hare", "road_salt"), local=local)
+        found = score(make_site([[10.0 * i, 0] for i in range(n)], settings=chosen, **sizes), lies)
+        assert ((found.value >= 0) & (found.value <= 1)).all(), (agent, name, value)
 
 
 @pytest.mark.parametrize("agent", ["hare", "road_salt", "sunscald"])

@@ -22,7 +22,7 @@ _RESERVED: Final = frozenset({"fid", "geom", "ogc_fid", "geometry"})  # what GIS
 
 
 def result_table(result: Result) -> pa.Table:
-    """Return the tree table of a run.
+    """Return the tree table of a run, made once for all deliverables.
 
     Parameters
     ----------
@@ -35,6 +35,11 @@ def result_table(result: Result) -> pa.Table:
         Shape (tree, column). Numbers are rounded; what is missing is null, never nan or infinite. Text columns of
         ours are dictionaries. A column of the user's whose name is one of ours ends in ``_in``.
     """
+    return result.once("table", partial(_make_table, result))
+
+
+def _make_table(result: Result) -> pa.Table:
+    """Our columns, then the user's."""
     ours = dict(_our_columns(result))
     own = result.site.trees.table.own
     names = own_names(own.column_names, taken=ours)

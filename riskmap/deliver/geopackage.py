@@ -17,7 +17,7 @@ import shapely
 from riskmap.deliver.columns import point_wkb, result_table
 from riskmap.deliver.csv_file import as_text
 from riskmap.deliver.gis_styles import add_styles, ground_style, reach_style, tree_style
-from riskmap.draw.reach import reach_areas
+from riskmap.draw.reach import site_reach
 from riskmap.model import GroundLayer, IntArray, Result, Site
 from riskmap.rules import BAND_WORDS
 
@@ -27,7 +27,6 @@ Geometries: TypeAlias = npt.NDArray[np.object_]
 
 _FILE: Final = "trees.gpkg"
 _ROWS_AT_ONCE: Final = 65_536
-_MARGIN_M: Final = 150.0  # round the trees, as far as reaches are drawn
 _GROUND: Final = {  # dimension -> layer, its shapes, and what makes one shape of a feature's parts
     2: ("site", "MultiPolygon", shapely.multipolygons),
     1: ("site_lines", "MultiLineString", shapely.multilinestrings),
@@ -36,7 +35,8 @@ _GROUND: Final = {  # dimension -> layer, its shapes, and what makes one shape o
 
 
 def write_geopackage(result: Result, folder: Path) -> list[str]:
-    """Write ``trees.gpkg``: layer ``trees``, and ``site`` (areas), ``site_lines``, ``site_points`` where there are any.
+    """Write ``trees.gpkg``: layer ``trees``, and ``site`` (areas), ``site_lines``, ``site_points`` and ``fences``
+    where there are any.
 
     Time stamps inside are those of the site's date, so that the same site gives the same bytes.
     """
@@ -47,12 +47,15 @@ def write_geopackage(result: Result, folder: Path) -> list[str]:
         file.unlink(missing_ok=True)
         table = result_table(result).append_column("geometry", point_wkb(result.site.trees))
         _write_layer(file, "trees", table, shapes="Point", site=result.site)
-        reach = _reach_table(result.site)
+        reach = _reach_table(result)
         if len(reach):
             _write_layer(file, "reach", reach, shapes="MultiPolygon", site=result.site)
             styles.append(
                 ("reach", reach_style(zip(*(reach.column(n).to_pylist() for n in ("agent", "band")), strict=True)))
             )
+        fences = _fences_table(result)
+        if len(fences):
+            _write_layer(file, "fences", fences, shapes="LineString", site=result.site)
         for dimension, (layer, shapes, _) in _GROUND.items():
             ground = _ground_table(result.site, dimension)
             if len(ground):
@@ -104,17 +107,13 @@ def _for_gis(batch: pa.RecordBatch, schema: pa.Schema) -> pa.RecordBatch:
     return pa.RecordBatch.from_arrays(columns, schema=schema)
 
 
-def _reach_table(site: Site) -> pa.Table:
+def _reach_table(result: Result) -> pa.Table:
     """How far each agent reaches round the trees: one area a band, without what a higher band covers."""
-    placed = site.trees.placed
-    if not placed.any():
+    if not result.site.trees.placed.any():
         return pa.table({})
-    x_m, y_m = site.trees.x_m[placed], site.trees.y_m[placed]
-    left, bottom = float(x_m.min()) - _MARGIN_M, float(y_m.min()) - _MARGIN_M
-    right, top = float(x_m.max()) + _MARGIN_M, float(y_m.max()) + _MARGIN_M
     found = [
         (reach.agent, reach.role, BAND_WORDS[band.band], band.to_m, band.area)
-        for reach in reach_areas(site, (left, bottom, right, top))
+        for reach in site_reach(result)
         for band in reach.bands
         if band.area is not None and band.area.area > 0
     ]
@@ -129,6 +128,27 @@ def _reach_table(site: Site) -> pa.Table:
             "band": pa.array(band, pa.string()),
             "to_m": pa.array(to_m, pa.float64()),
             "geometry": pa.array(shapely.to_wkb(joined), pa.binary()),
+        }
+    )
+
+
+def _fences_table(result: Result) -> pa.Table:
+    """The lines of shared fences that were chosen, with what each is built of, stops and costs."""
+    fences = result.choices.extra.get("fences", ())
+    if not fences:
+        return pa.table({})
+    lines = np.array([shapely.LineString(shapely.get_coordinates(fence["line"])) for fence in fences], dtype=object)
+    return pa.table(
+        {
+            "fence": pa.array([fence["number"] for fence in fences], pa.int64()),
+            "guard": pa.array([fence["label"] for fence in fences], pa.string()),
+            "length_m": pa.array([fence["length_m"] for fence in fences], pa.float64()),
+            "gates": pa.array([fence["gates"] for fence in fences], pa.int64()),
+            "trees": pa.array([len(fence["trees"]) for fence in fences], pa.int64()),
+            "agents_stopped": pa.array(["; ".join(fence["stops"]) for fence in fences], pa.string()),
+            "cost": pa.array([fence["cost"] for fence in fences], pa.float64()),
+            "currency": pa.array([fence["currency"] for fence in fences], pa.string()),
+            "geometry": pa.array(shapely.to_wkb(lines), pa.binary()),
         }
     )
 

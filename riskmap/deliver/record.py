@@ -16,8 +16,8 @@ from typing import Any, Final
 import numpy as np
 
 import riskmap
-from riskmap import tables
-from riskmap.model import Inputs, Local, Result
+from riskmap import rules, tables
+from riskmap.model import Inputs, Result, Settings
 
 __all__ = ["record_of", "write_record"]
 
@@ -66,7 +66,7 @@ def record_of(result: Result) -> dict[str, Any]:
         "engine": result.engine,
         "libraries": libraries(),
         "inputs": _inputs(inputs, site.datum_steps),
-        "local": _local(inputs.settings.local),
+        "local": _local(inputs.settings),
         "assumptions": [dataclasses.asdict(taken) for taken in result.assumptions],
         "not_surveyed": [role for role in tables.roles() if role not in site.surveyed | _NOT_MEASURED],
         "any_of": _scored_agents(result),
@@ -101,11 +101,13 @@ def _inputs(inputs: Inputs, datum_steps: Sequence[Mapping[str, object]]) -> list
     return entries
 
 
-def _local(local: Local) -> dict[str, dict[str, Any]]:
-    """Each local fact, and whether the user gave it."""
-    facts = [field.name for field in dataclasses.fields(local) if field.name != "given"]
+def _local(settings: Settings) -> dict[str, dict[str, Any]]:
+    """Each local fact, and whether the user gave it; the kinds of deer by name, also where they are the usual ones."""
+    local = settings.local
+    facts = {field.name: getattr(local, field.name) for field in dataclasses.fields(local) if field.name != "given"}
+    facts["deer"] = rules.deer_kinds(local, settings.region)
     return {
-        name: {"value": getattr(local, name), "from": "given" if name in local.given else "default"} for name in facts
+        name: {"value": fact, "from": "given" if name in local.given else "default"} for name, fact in facts.items()
     }
 
 

@@ -15,7 +15,7 @@ from riskmap.model import Coded, IntArray, Result
 
 __all__ = ["summary_table", "write_summary"]
 
-ACTIONS: Final = ("remove", "swap", "loosen", "fit", "keep", "look", "none needed", "not a tree")
+ACTIONS: Final = ("remove", "swap", "loosen", "fit", "keep", "look", "accept", "none needed", "not a tree")
 
 
 def write_summary(result: Result, folder: Path) -> list[str]:

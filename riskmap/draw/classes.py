@@ -21,6 +21,7 @@ ACTION_LABELS: Final[dict[str, str]] = {
     "remove": "Take the guard off",
     "look": "Look at the tree first",
     "keep": "Keep what is on",
+    "accept": "Accept the pressure",
     "none needed": "None needed",
     "not a tree": "Not a tree",
 }

@@ -12,6 +12,7 @@ from typing import Final
 __all__ = [
     "ACTION_SYMBOLS",
     "FALLBACK_GROUND",
+    "FENCE",
     "GROUND_STYLES",
     "GUARD_SYMBOLS",
     "INK",
@@ -89,6 +90,7 @@ GROUND_STYLES: Final[dict[str, GroundStyle]] = {
 }
 """In drawing order, lowest first."""
 
+FENCE: Final = GroundStyle(fill="none", edge="#8d3b1f", weight=2.4, dash="9 3")
 FALLBACK_GROUND: Final = GroundStyle(fill="#e4e0d8", edge="#b7b1a6")
 
 

@@ -12,13 +12,24 @@ import numpy.typing as npt
 import shapely
 
 from riskmap import rules, tables
-from riskmap.model import FloatArray, Site
+from riskmap.model import FloatArray, Result, Site
 
-__all__ = ["Reach", "ReachBand", "crossings", "medium_pressure", "reach_areas", "reach_distances"]
+__all__ = [
+    "Reach",
+    "ReachBand",
+    "crossings",
+    "medium_pressure",
+    "reach_areas",
+    "reach_distances",
+    "site_box",
+    "site_reach",
+]
 
 STEP_M: Final = 0.1
+MARGIN_M: Final = 150.0  # round the body of a site, as far as reaches are drawn
 MOST_VERTICES: Final = 400_000
 COARSE_M: Final = 0.5  # ground is thinned to this where the reach is far more
+COARSE_SHARE, COARSEST_M = 0.03, 6.0  # on a wide site to this share of the reach: nobody sees it, and it costs a tenth
 NARROW_M: Final = 1.0  # narrower bands are not drawn on a wide site: nobody sees them, and they cost the most
 WIDE_SITE_M: Final = 3000.0
 Box = tuple[float, float, float, float]
@@ -112,6 +123,30 @@ def crossings(curve: Callable[[npt.NDArray[np.float64]], Any], limits: tuple[flo
     return found
 
 
+def site_box(site: Site) -> Box | None:
+    """Return the box of the site's body in the working CRS, widened; of the layers where no tree has a place."""
+    placed = site.trees.placed
+    if placed.any():
+        x_m, y_m = site.trees.x_m[placed], site.trees.y_m[placed]
+        low, high = (0.0, 1.0) if len(x_m) < 50 else (0.005, 0.995)
+        left, right = np.quantile(x_m, (low, high))
+        bottom, top = np.quantile(y_m, (low, high))
+        # Small sites are looked at from farther off, as wide as they are; of a city that would be mostly other towns.
+        margin = MARGIN_M + min(max(right - left, top - bottom), 1500.0)
+        return float(left - margin), float(bottom - margin), float(right + margin), float(top + margin)
+    shapes = [layer.geometry for layer in site.layers if len(layer.geometry)]
+    if not shapes:
+        return None
+    left, bottom, right, top = shapely.total_bounds(np.concatenate(shapes))
+    return float(left - MARGIN_M), float(bottom - MARGIN_M), float(right + MARGIN_M), float(top + MARGIN_M)
+
+
+def site_reach(result: Result) -> tuple[Reach, ...]:
+    """Return the areas in the box of the site, worked out once for all deliverables."""
+    areas: tuple[Reach, ...] = result.once("reach", lambda: reach_areas(result.site, site_box(result.site)))
+    return areas
+
+
 def reach_areas(
     site: Site, box: Box | None, distances: Mapping[tuple[str, str], list[float]] | None = None
 ) -> tuple[Reach, ...]:
@@ -169,12 +204,10 @@ def _reach(
     """Nested buffers, each less the next one in."""
     bare = tuple(ReachBand(band=band, to_m=to_m, area=None) for band, to_m in bands)
     left, bottom, right, top = shapely.total_bounds(shapes)
-    if bands[0][1] < NARROW_M and max(right - left, top - bottom) > WIDE_SITE_M:
+    wide = max(right - left, top - bottom) > WIDE_SITE_M
+    if bands[0][1] < NARROW_M and wide:
         return Reach(agent=agent, role=role, bands=bare, left_out="too narrow to see on a site this wide")
-    if bands[0][1] > 10 * COARSE_M:
-        thinned = shapely.simplify(shapes, COARSE_M, preserve_topology=False)
-        kept = ~shapely.is_empty(thinned)
-        shapes = np.where(kept, thinned, shapes)
+    shapes = _thinned(shapes, bands[0][1], wide=False)
     corners = int(shapely.get_num_coordinates(shapes).sum() + 24 * shapely.get_num_geometries(shapes).sum())
     if corners > MOST_VERTICES:  # every part grows round corners of its own
         return Reach(agent=agent, role=role, bands=bare, left_out="too much ground to draw")
@@ -185,8 +218,18 @@ def _reach(
     inner = shapely.union_all(areas) if role == "water" and len(areas) else None
     rings = []
     for band, to_m in reversed(bands):  # the highest band lies innermost
-        grown = shapely.buffer(shapes, np.maximum((to_m + half_m) * scale, 0.01), quad_segs=4 if to_m < 2 else 6)
+        thin, far_m = _thinned(shapes, to_m, wide=wide), np.maximum((to_m + half_m) * scale, 0.01)
+        grown = shapely.buffer(thin, far_m, quad_segs=4 if to_m < 2 else 6)
         area = shapely.disjoint_subset_union_all(grown)
         rings.append(ReachBand(band=band, to_m=to_m, area=area if inner is None else shapely.difference(area, inner)))
         inner = area if inner is None else shapely.union(area, inner)
     return Reach(agent=agent, role=role, bands=tuple(reversed(rings)))
+
+
+def _thinned(shapes: Geometries, to_m: float, *, wide: bool) -> Geometries:
+    """Shapes with fewer vertices, where the reach is far more than what that moves; none vanishes."""
+    if to_m <= 10 * COARSE_M:
+        return shapes
+    coarse_m = min(max(COARSE_M, COARSE_SHARE * to_m), COARSEST_M) if wide else COARSE_M
+    thinned = shapely.simplify(shapes, coarse_m, preserve_topology=False)
+    return np.where(shapely.is_empty(thinned), shapes, thinned)

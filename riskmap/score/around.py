@@ -22,7 +22,7 @@ __all__ = [
     "with_habitat",
 ]
 
-BARE_SURFACES = ("mulch", "bed", "pit", "planter")  # mown grass does not reach the stem
+APART_SURFACES = ("rough_grass", "bed", "pit", "planter")  # no mower works there; a mulch ring lies in its turf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,16 +87,15 @@ def _along_turf(
 ) -> tuple[Measured, BoolArray]:
     """Let the tree's own surface override the lawn layer: what stands at the stem was seen."""
     turf = is_one_of(surface, ("turf",))
-    apart = measured.inside & is_one_of(surface, ("rough_grass", *BARE_SURFACES))
-    mulch = measured.inside & is_one_of(surface, ("mulch",)) & ~(ring_m > 0)
-    distance_m = np.where(turf, 0.0, np.where(apart & ~mulch, bare_m, measured.distance_m))
+    apart = measured.inside & is_one_of(surface, APART_SURFACES)
+    ring = is_one_of(surface, ("mulch",)) & ~(ring_m > 0)  # a ring of unknown radius
     return (
         replace(
             measured,
-            distance_m=distance_m,
-            inside=(measured.inside & ~(apart & ~mulch)) | turf,
+            distance_m=np.where(turf, 0.0, np.where(apart, bare_m, measured.distance_m)),
+            inside=(measured.inside & ~apart) | turf,
             edge_m=np.where(turf, np.nan, measured.edge_m),  # seen at the stem: no position error blurs it
-            ring_radius_m=np.where(mulch, np.inf, ring_m),
+            ring_radius_m=np.where(ring, np.inf, ring_m),
         ),
         known | turf,
     )

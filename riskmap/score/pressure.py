@@ -22,7 +22,15 @@ from riskmap.model import (
 )
 from riskmap.rules import RULES, Figures, agents_on, deer_kinds, local_share, struck_by_machine
 from riskmap.score.around import is_one_of, measure_around, snow_depth, unknown_everywhere, with_habitat
-from riskmap.score.sayings import ground_taken, odd_names, remarks_of, unmatched_species, why_not_scored
+from riskmap.score.sayings import (
+    classes_missing,
+    crowns_taken,
+    ground_taken,
+    odd_names,
+    remarks_of,
+    unmatched_species,
+    why_not_scored,
+)
 from riskmap.score.sensitivity import (
     CROWN_FORMS,
     Browse,
@@ -73,10 +81,13 @@ def score_pressure(
     kinds = find_kinds(table.species, tuple(taxon for taxon, _ in species))
     leaf = kinds.words("leaf")
     forms = find_forms(table, leaf)
+    crown = is_one_of(forms, CROWN_FORMS) | is_one_of(leaf, ("conifer",))
+    lifted = crown & is_one_of(forms, ("standard",)) & np.isnan(table.lowest_branch_m)
+    clear_m = tables.work_figures()["clear_m"].central
     browse = Browse(
         reach_m=browse_reach_m(settings.local, settings.region, snow_m, figures["deer_browse"]),
-        crown=is_one_of(forms, CROWN_FORMS) | is_one_of(leaf, ("conifer",)),
-        crown_base_m=np.nan_to_num(table.lowest_branch_m, nan=0.0),
+        crown=crown,
+        crown_base_m=np.where(lifted, clear_m, np.nan_to_num(table.lowest_branch_m, nan=0.0)),
     )
     european = bool(EUROPEAN_DEER & set(deer_kinds(settings.local, settings.region)))
     scorable = table.kept & site.trees.placed & (sizes.known | sizes.young)
@@ -85,10 +96,11 @@ def score_pressure(
     sensitivity, factor, shares = np.empty_like(hazard), np.empty_like(hazard), np.empty_like(hazard)
     for column, agent in enumerate(agents):
         ours = figures[agent]
-        sensitivity[:, column] = s = sensitivity_of(agent, kinds, ours, european=european)
-        factor[:, column] = z = size_factor(agent, sizes, kinds, browse, figures)
+        with np.errstate(over="ignore"):  # a steep curve of the user's own
+            sensitivity[:, column] = s = sensitivity_of(agent, kinds, ours, european=european)
+            factor[:, column] = z = size_factor(agent, sizes, kinds, browse, figures)
+            kernel, added, known = _kernel(agent, site, exposures, snow_m, ours)
         shares[:, column] = _share_lost(kinds, ours)
-        kernel, added, known = _kernel(agent, site, exposures, snow_m, ours)
         full = ours["h0_per_year"] * local_share(agent, settings.local, ours)
         hazard[:, column] = np.where(known & scorable, (full * kernel * s + added) * z, np.nan)
         watch.progress(column + 1, len(agents))
@@ -100,7 +112,13 @@ def score_pressure(
         stems=_stems(sizes, kinds, forms, sensitivity, factor, snow_m),
         remarks=remarks_of(site, sizes, kinds, exposures, remarks),
         notes=unmatched_species(site, kinds),
-        assumptions=(*sizes.assumptions, *odd_names(site, species), *ground_taken(site, agents, figures)),
+        assumptions=(
+            *sizes.assumptions,
+            *crowns_taken(lifted & table.kept, clear_m),
+            *odd_names(site, species),
+            *ground_taken(site, agents, figures),
+            *classes_missing(site),
+        ),
     )
 
 

@@ -15,7 +15,15 @@ from riskmap.score.around import lines_of_unknown_width
 from riskmap.score.sensitivity import Kinds
 from riskmap.score.stems import Sizes
 
-__all__ = ["ground_taken", "odd_names", "remarks_of", "unmatched_species", "why_not_scored"]
+__all__ = [
+    "classes_missing",
+    "crowns_taken",
+    "ground_taken",
+    "odd_names",
+    "remarks_of",
+    "unmatched_species",
+    "why_not_scored",
+]
 
 NAMES_LISTED = 20
 WHY_NOT = ("left out by keep/drop", "no place", "no caliper, height or planting year: look", "no role surveyed here")
@@ -64,6 +72,29 @@ def ground_taken(site: Site, agents: Sequence[str], figures: Mapping[str, Figure
             taken = f"snow on {role} cleared by {tool.replace('_', ' ')}, thrown {throw_m:g} m"
             said.append(Assumption(topic=f"{key}.cleared_by", taken=taken, why="usual", key="layers.cleared_by"))
     return said
+
+
+def crowns_taken(lifted: BoolArray, clear_m: float) -> list[Assumption]:
+    """Return where the crowns of standards were taken to begin, though deer browse them by the crown."""
+    count = int(np.count_nonzero(lifted))
+    if not count:
+        return []
+    taken = f"{clear_m:g} m of clear stem on conifer standards whose lowest branch is not known, {count:,} in all"
+    return [Assumption(topic="sizes.crown", taken=taken, why="judgement", key="trees.columns.lowest_branch")]
+
+
+def classes_missing(site: Site) -> list[Assumption]:
+    """Return what was taken of a raster of habitat that does not say which of its values are habitat."""
+    return [
+        Assumption(
+            topic=f"rasters.{raster.name}.habitat",
+            taken="none of its cells as deer cover, since nobody said which of its values are: habitat = [1], or so",
+            why="nobody said otherwise",
+            key="rasters.habitat",
+        )
+        for raster in site.inputs.settings.rasters
+        if raster.name == "deer_habitat" and not raster.habitat
+    ]
 
 
 def odd_names(site: Site, species: Sequence[tuple[str, str]]) -> list[Assumption]:

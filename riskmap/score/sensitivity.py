@@ -141,7 +141,7 @@ def fade(size: FloatArray, safe: FloatArray | float, fade_from: float) -> FloatA
     >>> fade(np.array([64.0, 85.0, 100.0, np.nan]), 100.0, 0.7)
     array([1. , 0.5, 0. , 1. ])
     """
-    left = np.clip((safe - size) / (np.asarray(safe) * (1.0 - fade_from)), 0.0, 1.0)
+    left = np.clip((safe - size) / np.maximum(np.asarray(safe) * (1.0 - fade_from), 1e-9), 0.0, 1.0)
     return np.where(np.isnan(size), 1.0, left)
 
 

@@ -98,7 +98,8 @@ def _with_assumptions(
     def say(topic: str, trees: BoolArray, taken: str, key: str = "") -> None:
         count = int(np.count_nonzero(trees & kept))
         if count:
-            said.append(Assumption(topic=topic, taken=f"{taken} ({count} trees)", why="judgement", key=key))
+            trees_said = f"{count:,} tree{'' if count == 1 else 's'}"
+            said.append(Assumption(topic=topic, taken=f"{taken} ({trees_said})", why="judgement", key=key))
 
     measured = sizes.known & ~sizes.caliper_taken
     if table.stem_kind != "caliper_mm":

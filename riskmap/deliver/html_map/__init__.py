@@ -2,24 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-
-from riskmap import tables
-from riskmap.deliver.html_map import columns, ground, page, still, words
+from riskmap.deliver.html_map import columns, ground, meta, page, still, words
 from riskmap.deliver.html_map.background import background_picture
-from riskmap.deliver.html_map.encode import PACK_FROM, STEP_M, Grid, Payload, mercator, nearest_steps, place_on_grid
+from riskmap.deliver.html_map.encode import PACK_FROM, Payload, nearest_steps, place_on_grid
+from riskmap.deliver.html_map.many import add_overview, pick_trees
 from riskmap.deliver.html_map.tiles import tiles_of
-from riskmap.draw.classes import TreeClass, TreeClasses, action_classes, guard_classes
-from riskmap.draw.palette import PRESSURE_RAMP, SHARE_RAMP
-from riskmap.draw.reach import reach_areas
-from riskmap.model import FloatArray, Result
-from riskmap.model.logbook import LOG_COLUMNS
-from riskmap.project.degrees import to_degrees
-from riskmap.rules import BAND_LIMITS, BAND_WORDS
+from riskmap.draw.classes import action_classes, guard_classes
+from riskmap.draw.reach import site_box, site_reach
+from riskmap.model import Result
 
 __all__ = ["map_page", "write_map"]
 
@@ -50,140 +42,42 @@ def map_page(result: Result) -> bytes:
     site, settings = result.site, result.site.inputs.settings
     guards, actions = guard_classes(result.choices), action_classes(result.choices)
     payload = Payload()
-    lon, turned = _unturned(site.trees.lon)
-    grid = place_on_grid(lon, site.trees.lat, site.trees.placed)
-    columns.add_trees(payload, result, grid, guards, actions)
-    box = ground.site_box(site, 150.0)
-    frame = _frame(result, grid, box, turned=turned)
+    lon, turned = meta.unturned(site.trees.lon)
+    on_page = pick_trees(result)
+    grid = place_on_grid(lon[on_page], site.trees.lat[on_page], site.trees.placed[on_page])
+    order = on_page[grid.order]
+    columns.add_trees(payload, result, grid, order, guards, actions)
+    box = site_box(site)
+    frame = meta.frame(result, grid, box, turned=turned)
     layers = ground.add_ground(payload, frame, box)
-    reaches = ground.add_reach(payload, frame, box, reach_areas(site, box))
+    layers += ground.add_fences(payload, frame, result.choices.extra.get("fences", ()))
+    reaches = ground.add_reach(payload, frame, box, site_reach(result))
+    overview = add_overview(payload, result, lon, frame) if len(order) < site.trees.n else None
     picture = background_picture(site, box)
     if picture is not None:
         payload.add_bytes("picture", "bytes", picture.data)
     packed = payload.size > 400_000 or site.trees.n >= PACK_FROM
     tiles = tiles_of(settings.map.tiles, settings.map.attribution)
-    text = words.page_words(result, guards)
+    text = words.page_words(result, guards, on_page=len(order))
     alt = f"Map of {text['count_text']} by recommended guard, with the ground around; the table below has the counts."
-    meta = {
-        **_tree_meta(result, guards, actions),
-        "packed": packed,
-        "columns": payload.table,
-        "grid": grid.page(),
-        "nearest_steps": nearest_steps(grid),
-        "view": _view(result, grid, lon, box),
-        "frame": {"x": frame.origin_x, "y": frame.origin_y, "step": frame.step},
-        "ground": layers,
-        "reach": [
-            entry | {"agent": result.pressure.agents.index(entry["agent"])}
-            for entry in reaches
-            if entry["agent"] in result.pressure.agents
-        ],
-        "headlines": text["summary"],
-        "picture": {"kind": "image/webp", "bounds": picture.bounds} if picture else None,
-        "tiles": tiles.page() if tiles else None,
-    }
-    context = {**text, "picture": still.still_picture(site, guards, box, alt)}
+    known = {agent: place for place, agent in enumerate(result.pressure.agents)}
     return page.render_page(
-        context=context, meta=meta, data=payload.text(pack=packed), picture_hosts=tiles.policy if tiles else ""
-    )
-
-
-def _tree_meta(result: Result, guards: TreeClasses, actions: TreeClasses) -> dict[str, Any]:
-    """What the page must know of agents, bands, classes and columns."""
-    settings = result.site.inputs.settings
-    first = np.cumsum((0, *columns.BAND_LEVELS[:-1])).tolist()
-    roles = tables.roles()
-    return {
-        "n": result.site.trees.n,
-        "units": settings.units,
-        "site_key": hashlib.sha256(f"{settings.title}\n{settings.trees.file}".encode("utf-8", "replace")).hexdigest()[
-            :16
-        ],
-        "currency": result.choices.currency,
-        "stem_word": {"caliper_mm": "caliper", "dbh_mm": "breast-height diameter", "girth_mm": "girth"}.get(
-            result.site.trees.table.stem_kind, "stem"
-        ),
-        "paper": _paper(settings.map.paper, settings.units),
-        "agents": [_agent(result, agent) for agent in result.pressure.agents],
-        "bands": {
-            "words": BAND_WORDS,
-            "limits": BAND_LIMITS,
-            "first": first,
-            "levels": columns.BAND_LEVELS,
-            "ranges": words.band_ranges(),
+        context={**text, "picture": still.still_picture(site, guards, box, alt)},
+        meta={
+            **meta.tree_meta(result, len(order), guards, actions),
+            "packed": packed,
+            "columns": payload.table,
+            "grid": grid.page(),
+            "nearest_steps": nearest_steps(grid),
+            "view": meta.view(result, order[: int(grid.count.sum())], lon, box),
+            "frame": {"x": frame.origin_x, "y": frame.origin_y, "step": frame.step},
+            "ground": layers,
+            "reach": [entry | {"agent": known[entry["agent"]]} for entry in reaches if entry["agent"] in known],
+            "overview": overview,
+            "headlines": text["summary"],
+            "picture": {"kind": "image/webp", "bounds": picture.bounds} if picture else None,
+            "tiles": tiles.page() if tiles else None,
         },
-        "ramp": PRESSURE_RAMP,
-        "share_ramp": SHARE_RAMP,
-        "guards": [_class(entry) for entry in guards.classes],
-        "actions": [_class(entry) for entry in actions.classes],
-        "roles": [
-            {"label": roles[role].label if role in roles else role, "reach_m": exposure.reach_m}
-            for role, exposure in result.exposures.items()
-        ],
-        "steps": columns.distance_steps(result.site.trees.n),
-        "filters": [{"label": label} for label, _ in columns.filter_columns(result)],
-        "log_columns": list(LOG_COLUMNS),
-    }
-
-
-def _agent(result: Result, agent: str) -> dict[str, Any]:
-    """What the page must know of one agent."""
-    row = tables.agents()[agent]
-    surveyed = not row.roles or any(role in result.site.surveyed for role in row.roles)
-    return {
-        "key": agent,
-        "label": row.label,
-        "grade": words.agent_grade(agent),
-        "meaning": words.agent_meaning(agent),
-        "surveyed": surveyed,
-    }
-
-
-def _class(entry: TreeClass) -> dict[str, Any]:
-    """One entry of the key."""
-    return {
-        "key": entry.key,
-        "label": entry.label,
-        "symbol": {"shape": entry.symbol.shape, "fill": entry.symbol.fill},
-        "count": entry.count,
-    }
-
-
-def _paper(asked: str, units: str) -> str:
-    """The paper the print sheet starts with."""
-    name = asked or ("letter" if units == "us" else "a4")
-    return f"{'A4' if name.lower() == 'a4' else 'letter'} landscape"
-
-
-def _unturned(lon: FloatArray) -> tuple[FloatArray, bool]:
-    """Longitudes that run on past 180 where the site lies across it, so that it is drawn in one piece."""
-    known = lon[np.isfinite(lon)]
-    turned = (
-        bool(len(known)) and float(known.max() - known.min()) > 180 and not bool(((known > -90) & (known < 90)).any())
+        data=payload.text(pack=packed),
+        picture_hosts=tiles.policy if tiles else "",
     )
-    return (np.where(lon < 0, lon + 360.0, lon) if turned else lon), turned
-
-
-def _frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -> ground.Frame:
-    """Where ground steps are counted from: the trees' corner, or the ground's own where no tree has a place."""
-    origin_x, origin_y, step = grid.origin_x, grid.origin_y, grid.step * ground.STEP_M / STEP_M
-    if not grid.count.sum() and box is not None:
-        lon, lat = to_degrees(result.site, np.array([box[0]]), np.array([box[3]]))
-        (origin_x,), (origin_y,) = (axis.tolist() for axis in mercator(lon, lat))
-        step = ground.STEP_M / float(np.cos(np.radians(np.clip(lat[0], -85, 85))))
-    return ground.Frame(site=result.site, origin_x=origin_x, origin_y=origin_y, step=step, turn=turned)
-
-
-def _view(result: Result, grid: Grid, lon: FloatArray, box: ground.Box | None) -> dict[str, Any]:
-    """What the page shows first: the body of the trees, else the ground, else the world."""
-    near = grid.order[: int(grid.count.sum())]
-    if len(near):
-        lat = result.site.trees.lat
-        bounds = [[float(lat[near].min()), float(lon[near].min())], [float(lat[near].max()), float(lon[near].max())]]
-    elif box is not None:
-        east, north = to_degrees(result.site, np.array([box[0], box[2]]), np.array([box[1], box[3]]))
-        bounds = [[float(north[0]), float(east[0])], [float(north[1]), float(east[1])]]
-    else:
-        bounds = [[-60.0, -180.0], [75.0, 180.0]]
-    centre = [(bounds[0][0] + bounds[1][0]) / 2, (bounds[0][1] + bounds[1][1]) / 2]
-    return {"bounds": bounds, "centre": centre}

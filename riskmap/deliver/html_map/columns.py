@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +11,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap import tables
-from riskmap.deliver.html_map.encode import Grid, Payload, compact, unique_rows, zigzag
+from riskmap.deliver.html_map.coded import add_texts, coded_column
+from riskmap.deliver.html_map.encode import Grid, Payload, unique_rows, zigzag
+from riskmap.deliver.html_map.plans import add_beside, add_costs, add_plans
 from riskmap.draw.classes import TreeClasses
 from riskmap.model import BoolArray, Coded, Exposure, IntArray, Result
 from riskmap.rules import BAND_LIMITS
@@ -36,9 +38,10 @@ COARSE: Final[Steps] = ((0.0, 0.1), (5.0, 1.0), (50.0, 25.0))
 WHOLE: Final[Steps] = ((0.0, 1.0),)
 
 
-def add_trees(payload: Payload, result: Result, grid: Grid, guards: TreeClasses, actions: TreeClasses) -> None:
-    """Append every column of the trees; placed ones first, as the grid orders them."""
-    order = grid.order
+def add_trees(
+    payload: Payload, result: Result, grid: Grid, order: IntArray, guards: TreeClasses, actions: TreeClasses
+) -> None:
+    """Append every column of the trees in the page's order: placed ones first, as the grid has them."""
     payload.add_numbers("count", grid.count)
     payload.add_numbers("inner_x", grid.inner_x)
     payload.add_numbers("inner_y", grid.inner_y)
@@ -50,15 +53,15 @@ def add_trees(payload: Payload, result: Result, grid: Grid, guards: TreeClasses,
         codes = pressure_codes(result.pressure.value[:, number], result.bands[:, number])
         payload.add_numbers(f"p{number}", codes[order])
     payload.add_numbers("decisive", np.where(result.pressure.decisive < 0, NOT_SCORED, result.pressure.decisive)[order])
-    _add_plans(payload, result, order)
-    _add_texts(payload, "why", result.choices.reason, order)
-    _add_texts(payload, "species", result.site.trees.table.species, order)
-    _add_texts(payload, "unscored", _coded(result.pressure.not_scored), order)
-    _add_texts(payload, "remark", _remarks(result), order)
+    add_plans(payload, result, order)
+    add_texts(payload, "why", result.choices.reason, order)
+    add_texts(payload, "species", result.site.trees.table.species, order)
+    add_texts(payload, "unscored", coded_column(result.pressure.not_scored), order)
+    add_texts(payload, "remark", _remarks(result), order)
     for number, (_, column) in enumerate(filter_columns(result)):
-        _add_texts(payload, f"f{number}", column, order)
-    _add_costs(payload, result, order)
-    _add_beside(payload, result, order)
+        add_texts(payload, f"f{number}", column, order)
+    add_costs(payload, result, order)
+    add_beside(payload, result, order)
     _add_ids(payload, result, order)
     if len(order) <= MANY_TREES:
         _add_sizes(payload, result, order)
@@ -118,105 +121,13 @@ def filter_columns(result: Result) -> list[tuple[str, Coded]]:
         if name in found:
             continue
         if name in table.own.column_names:
-            found[name] = _coded(table.own.column(name))
+            found[name] = coded_column(table.own.column(name))
         else:
             ours = next((key for key, header in settings.trees.columns.items() if header == name), name)
             column = getattr(table, ours, None)
             if isinstance(column, Coded) and ours != "group":
                 found[name] = column
     return list(found.items())
-
-
-def _coded(column: pa.Array | pa.ChunkedArray) -> Coded:
-    """Any Arrow column as codes into its texts."""
-    texts = column if pa.types.is_dictionary(column.type) else _as_text(column)
-    if isinstance(texts, pa.ChunkedArray):
-        texts = texts.combine_chunks()
-    if not pa.types.is_dictionary(texts.type):
-        texts = pc.dictionary_encode(texts)
-    codes = pc.fill_null(texts.indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
-    return Coded(codes=codes, values=tuple(str(value) for value in texts.dictionary.to_pylist()))
-
-
-def _as_text(column: pa.Array | pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
-    """A column as texts; lists and other shapes Arrow has no text for as Python writes them."""
-    try:
-        return column.cast(pa.string())
-    except pa.ArrowException:
-        return pa.array([None if cell is None else str(cell) for cell in column.to_pylist()], pa.string())
-
-
-def _add_texts(payload: Payload, name: str, column: Coded, order: IntArray) -> None:
-    """Append codes and the list of texts they point into; an empty cell is the text ""."""
-    codes = np.where(column.codes < 0, len(column.values), column.codes)[order]
-    used, codes = compact(codes)
-    texts = (*column.values, "")
-    payload.add_json(f"{name}:values", [texts[code] for code in used])
-    payload.add_numbers(name, codes)
-
-
-def _add_plans(payload: Payload, result: Result, order: IntArray) -> None:
-    """Append each distinct plan once: guard, heights, months, what it stops and leaves open."""
-    chosen = result.choices
-    heights = np.where(np.isfinite(chosen.guard_height_mm), np.rint(chosen.guard_height_mm), -1).astype(np.int64)
-    parts = [chosen.guard.codes, chosen.guard_keys.codes, chosen.agents_stopped.codes, chosen.agents_open.codes]
-    first, code = unique_rows([*parts, chosen.off_when.codes, chosen.on_month, chosen.off_month, heights])
-    place = {agent: number for number, agent in enumerate(result.pressure.agents)}
-
-    def word(column: Coded, tree: int) -> str:
-        return column.values[column.codes[tree]] if column.codes[tree] >= 0 else ""
-
-    def agents(column: Coded, tree: int) -> list[int]:
-        return [place[agent] for agent in (part.strip() for part in word(column, tree).split(";")) if agent in place]
-
-    plans: list[dict[str, Any]] = []
-    for tree in first.tolist():
-        plan = {
-            "guard": word(chosen.guard, tree),
-            "keys": word(chosen.guard_keys, tree),
-            "height_mm": int(heights[tree]) if heights[tree] >= 0 else None,
-            "on": int(chosen.on_month[tree]),
-            "off": int(chosen.off_month[tree]),
-            "when": word(chosen.off_when, tree),
-            "stopped": agents(chosen.agents_stopped, tree),
-            "open": agents(chosen.agents_open, tree),
-        }
-        plans.append(plan)
-    payload.add_json("plan:values", plans)
-    payload.add_numbers("plan", code[order])
-
-
-def _add_costs(payload: Payload, result: Result, order: IntArray) -> None:
-    """Append the money asked for at each tree, where there are not too many different sums."""
-    cents = np.rint(np.nan_to_num(result.choices.cost) * 100).astype(np.int64)
-    values, codes = compact(cents)
-    if len(values) <= 65_536:
-        payload.add_json("cost:values", [int(value) / 100 for value in values])
-        payload.add_numbers("cost", codes[order])
-
-
-def _add_beside(payload: Payload, result: Result, order: IntArray) -> None:
-    """Append the next cheaper and the next better set beside the one chosen, where `choose` tells them."""
-    told, group = result.choices.extra.get("alternatives"), result.choices.extra.get("alternative")
-    if not told or group is None or len(group) != len(order):
-        return
-    texts = [
-        "; ".join(
-            _beside_words(label, each[name], result.pressure.agents)
-            for name, label in (("next_cheaper", "cheaper"), ("next_better", "better"))
-            if name in each
-        )
-        for each in told
-    ]
-    by_group = Coded.of(texts)
-    _add_texts(payload, "beside", Coded(codes=by_group.codes[group], values=by_group.values), order)
-
-
-def _beside_words(label: str, told: Mapping[str, Any], agents: tuple[str, ...]) -> str:
-    """One set beside the one chosen: its name, its cost, what it leaves open."""
-    left = [tables.agents()[agent].label.lower() for agent in told.get("leaves_open", ()) if agent in agents]
-    open_words = f", leaves open {', '.join(left)}" if left else ""
-    return f"{label}: {told.get('guard', '')} ({told.get('cost_words', '')}{open_words})"
 
 
 def _add_ids(payload: Payload, result: Result, order: IntArray) -> None:
@@ -250,7 +161,7 @@ def _add_sizes(payload: Payload, result: Result, order: IntArray) -> None:
         payload.add_numbers(
             name, np.where(known, 1 + np.rint(np.where(known, values, 0) * per), 0).astype(np.int64)[order]
         )
-    _add_texts(payload, "planted", _coded(table.planted), order)
+    add_texts(payload, "planted", coded_column(table.planted), order)
 
 
 def _add_decisive_distance(payload: Payload, result: Result, order: IntArray) -> None:

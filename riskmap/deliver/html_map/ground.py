@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,12 +12,12 @@ import shapely
 
 from riskmap import tables
 from riskmap.deliver.html_map.encode import Payload, mercator, zigzag
-from riskmap.draw.palette import FALLBACK_GROUND, GROUND_STYLES, GroundStyle
+from riskmap.draw.palette import FALLBACK_GROUND, FENCE, GROUND_STYLES, GroundStyle
 from riskmap.draw.reach import Reach
 from riskmap.model import FloatArray, IntArray, Site
 from riskmap.project.degrees import to_degrees
 
-__all__ = ["Box", "Frame", "add_ground", "add_reach", "site_box"]
+__all__ = ["Box", "Frame", "add_fences", "add_ground", "add_reach"]
 
 STEP_M: Final = 0.1
 TOLERANCE_M: Final = 0.15
@@ -45,24 +45,6 @@ class Frame:
         return np.rint(np.where(np.isfinite(both), both, 0.0)).astype(np.int64)
 
 
-def site_box(site: Site, margin_m: float) -> Box | None:
-    """Return the box of the site's body in the working CRS, widened; of the layers where no tree has a place."""
-    placed = site.trees.placed
-    if placed.any():
-        x_m, y_m = site.trees.x_m[placed], site.trees.y_m[placed]
-        low, high = (0.0, 1.0) if len(x_m) < 50 else (0.005, 0.995)
-        left, right = np.quantile(x_m, (low, high))
-        bottom, top = np.quantile(y_m, (low, high))
-        # Small sites are looked at from farther off, as wide as they are; of a city that would be mostly other towns.
-        margin = margin_m + min(max(right - left, top - bottom), 1500.0)
-        return float(left - margin), float(bottom - margin), float(right + margin), float(top + margin)
-    shapes = [layer.geometry for layer in site.layers if len(layer.geometry)]
-    if not shapes:
-        return None
-    left, bottom, right, top = shapely.total_bounds(np.concatenate(shapes))
-    return float(left - margin_m), float(bottom - margin_m), float(right + margin_m), float(top + margin_m)
-
-
 def add_ground(payload: Payload, frame: Frame, box: Box | None) -> list[dict[str, Any]]:
     """Append every role's layers to the payload, lowest drawn first, and return their entries for the page."""
     entries = []
@@ -78,6 +60,24 @@ def add_ground(payload: Payload, frame: Frame, box: Box | None) -> list[dict[str
         if _add_shapes(payload, frame, entry, _cut(shapes, box)):
             entries.append(entry)
     return entries
+
+
+def add_fences(payload: Payload, frame: Frame, fences: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Append the lines of shared fences that were chosen, and return their entry for the page; none for none.
+
+    Parameters
+    ----------
+    payload : Payload
+        Takes the columns.
+    frame : Frame
+        Where steps are counted from.
+    fences : sequence of mapping
+        ``Choices.extra["fences"]``: each with `line`, a shapely geometry in the working CRS.
+    """
+    lines = np.array([fence["line"] for fence in fences if fence.get("line") is not None], dtype=object)
+    label = "Shared fence" if len(lines) == 1 else f"Shared fences ({len(lines):,})"
+    entry = _entry("fences", label, FENCE) | {"role": "fence", "from": []}
+    return [entry] if len(lines) and _add_shapes(payload, frame, entry, lines) else []
 
 
 def add_reach(payload: Payload, frame: Frame, box: Box | None, reaches: tuple[Reach, ...]) -> list[dict[str, Any]]:

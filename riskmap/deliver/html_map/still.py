@@ -16,6 +16,7 @@ WIDE = 720
 MOST_SYMBOLS = 300
 MOST_TREES = 3000
 MOST_POINTS = 3000
+_DOTS = {"query": "#8f9aa1", "ring": "#a3abaf", "speck": "#c9cccb"}  # trees with nothing to do recede
 _SHAPES = {  # points on a circle of radius 1; whatever is missing is drawn round
     "square": "-.8,-.8 .8,-.8 .8,.8 -.8,.8",
     "up": "0,-1 1,.8 -1,.8",
@@ -56,7 +57,7 @@ def still_picture(site: Site, guards: TreeClasses, box: tuple[float, float, floa
     places = at(site.trees.x_m[shown], site.trees.y_m[shown])
     within = ((places > -8) & (places < (WIDE + 8, high + 8))).all(axis=1)
     codes = guards.code[shown]
-    for number, entry in enumerate(guards.classes):
+    for number, entry in reversed(list(enumerate(guards.classes))):  # guards above what needs none
         own = places[within & (codes == number)].tolist()
         parts += _symbols(entry.symbol, own) if len(shown) <= MOST_SYMBOLS else _dots(entry.symbol, own)
     opening = Markup('<svg class="still" viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
@@ -75,7 +76,7 @@ def _symbols(symbol: Symbol, places: list[list[float]]) -> list[str]:
 def _dots(symbol: Symbol, places: list[list[float]]) -> list[str]:
     """One round dot a tree, as points of one path."""
     path = "".join(f"M{x:.0f} {y:.0f}h0" for x, y in places)
-    fill = "#8a949a" if symbol.shape == "query" else symbol.fill
+    fill = _DOTS.get(symbol.shape) or ("#3c4a52" if symbol.fill == "#ffffff" else symbol.fill)
     return [f'<path d="{path}" stroke="{fill}" stroke-width="4" stroke-linecap="round" fill="none"/>'] if path else []
 
 

@@ -101,7 +101,7 @@ def frontier_picture(result: Result) -> Markup:
     ).format(label, curve, *here, f"{top_loss:,.0f}", told.get("currency", ""), f"{top_money:,.0f}")
 
 
-def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
+def page_words(result: Result, guards: TreeClasses, *, on_page: int) -> dict[str, Any]:
     """Return every text of the page template; each is escaped there."""
     settings = result.site.inputs.settings
     n = result.site.trees.n
@@ -111,7 +111,7 @@ def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
         "date_text": f"{date.day} {MONTHS[date.month - 1]} {date.year}",
         "count_text": f"{n:,} {'tree' if n == 1 else 'trees'}",
         "guard_counts": [_counted(entry) for entry in guards.classes],
-        "summary": headlines(result),
+        "summary": [*_left_out(n, on_page), *headlines(result)],
         "money": money_lines(result),
         "frontier": frontier_picture(result),
         "cautions": CAUTIONS,
@@ -123,6 +123,16 @@ def page_words(result: Result, guards: TreeClasses) -> dict[str, Any]:
         "notes": _notes(result),
         "made_by": f"Made by riskmap {_version()}.",
     }
+
+
+def _left_out(n: int, on_page: int) -> list[str]:
+    """Say that the page holds some of the trees only."""
+    if on_page == n:
+        return []
+    return [
+        f"{n:,} trees are too many for one page: it holds the {on_page:,} with the highest expected loss, "
+        "and hexagons count all of them. The tables hold every tree."
+    ]
 
 
 def crs_text(site: Site) -> str:

@@ -63,7 +63,7 @@ function paneOf(name, zIndex) {
 function startGround() {
   const { ground, reach } = rm.meta, list = byId("rm-ground");
   const many = ground.reduce((sum, entry) => sum + verticesOf(entry), 0) > MANY_VERTICES;
-  const rendererFor = pane => many ? L.canvas({ pane, padding: 0.3 }) : L.svg({ pane, padding: 0.6 });
+  const rendererFor = pane => many ? new PrintingCanvas({ pane, padding: 0.3 }) : L.svg({ pane, padding: 0.6 });
   paneOf("rmPicture", 210);
   const renderer = rendererFor(paneOf("rmGround", 300));
   rm.groundOn = new Map();
@@ -81,6 +81,7 @@ function startGround() {
     });
   }
   rm.pictures = new Set();
+  startOverview(list);
   startPicture(list);
   startTiles(list);
   byId("rm-ground-section").hidden = !list.childElementCount;
@@ -106,7 +107,7 @@ function startReach(reach) {
       onChange: on => {
         if (on && !group) {
           const vertices = entry.bands.reduce((sum, band) => sum + verticesOf(band), 0);
-          const renderer = vertices > MANY_VERTICES ? L.canvas({ pane, padding: 0.3 }) : L.svg({ pane, padding: 0.6 });
+          const renderer = vertices > MANY_VERTICES ? new PrintingCanvas({ pane, padding: 0.3 }) : L.svg({ pane, padding: 0.6 });
           group = L.layerGroup(entry.bands.map(band => drawEntry(band, { fill: rm.meta.ramp[band.band], edge: rm.meta.ramp[Math.max(band.band, 2)], weight: 1.4, dash: "5 3", opacity: 0.38 }, renderer)));
         }
         if (on) group.addTo(rm.map); else group?.remove();
@@ -116,6 +117,25 @@ function startReach(reach) {
     });
   }
   byId("rm-reach-section").hidden = !list.childElementCount;
+}
+
+/** All trees of a list too long for one page, as hexagons: drawn while they are small enough to be an overview. */
+function startOverview(list) {
+  const { overview, frame } = rm.meta;
+  if (!overview) return;
+  const pane = paneOf("rmOverview", 310), renderer = new PrintingCanvas({ pane, padding: 0.2 }), group = L.layerGroup();
+  const x = numbers("overview:x"), y = numbers("overview:y"), n = numbers("overview:n"), hot = numbers("overview:hot");
+  const place = (px, py) => L.latLng(Math.atan(Math.sinh((frame.y - py * frame.step) / 6378137)) * 180 / Math.PI, (frame.x + px * frame.step) / 6378137 * 180 / Math.PI);
+  const most = Math.max(...chunked(n)), radius = overview.wide / Math.sqrt(3);
+  for (let i = 0; i < n.length; i++) {
+    const cx = unfold(x[i]), cy = unfold(y[i]), r = radius * (0.4 + 0.55 * Math.sqrt(n[i] / most));
+    const corners = [0, 1, 2, 3, 4, 5].map(corner => place(cx + r * Math.cos(Math.PI / 3 * corner + Math.PI / 6), cy + r * Math.sin(Math.PI / 3 * corner + Math.PI / 6)));
+    L.polygon(corners, { renderer, pane, interactive: false, color: INK, weight: 0.6, fillColor: rm.meta.share_ramp[hexClass(hot[i] / n[i])], fillOpacity: 0.85 }).addTo(group);
+  }
+  rm.map.addLayer(group);
+  rm.overviewOn = true;
+  switchRow(list, { label: `All ${count(overview.trees)} trees, gathered in hexagons`, checked: true, note: "Darker: a larger share of the trees needs something done. Larger: more trees.",
+    picture: symbolPicture({ shape: "hexagon", fill: rm.meta.share_ramp[3] }, 7), onChange: on => { rm.overviewOn = on; rm.trees.draw(); } });
 }
 
 /** Over a picture, areas become glass and keep their edges. */

@@ -94,7 +94,7 @@ function filter() {
     for (let i = starts[cell]; i < starts[cell + 1]; i++) if (shown[i]) { rm.cellsShown++; break; }
   mode.counts.forEach((node, at) => { node.textContent = count(counts[at]); node.closest("li").classList.toggle("empty", !counts[at]); });
   rm.classCounts = counts;
-  byId("rm-shown").textContent = total === n ? trees(n) : `${count(total)} of ${trees(n)} shown`;
+  byId("rm-shown").textContent = total === rm.meta.n_all ? trees(total) : `${count(total)} of ${trees(rm.meta.n_all)} shown`;
   tableChanged();
   rm.trees?.draw();
 }
@@ -102,7 +102,9 @@ function filter() {
 function kindChanged(kind) {
   const note = byId("rm-kind"), share = rm.mode?.pressure ? "with some pressure or more" : "that need something done";
   note.replaceChildren();
-  if (kind === "symbols") note.textContent = rm.n ? "Each symbol is one tree." : "";
+  if (rm.meta.overview) rm.map.getPane("rmOverview").style.display = kind === "overview" ? "" : "none";
+  if (kind === "overview") note.textContent = "Each hexagon gathers trees. Zoom in for the trees.";
+  else if (kind === "symbols") note.textContent = rm.n ? "Each symbol is one tree." : "";
   else if (kind === "dots") note.textContent = "Each dot is one tree, drawn in its symbol's colour. Zoom in for the symbols.";
   else {
     note.append(`Each hexagon gathers trees: darker means a larger share ${share}, larger means more trees. Choose one to zoom in.`);

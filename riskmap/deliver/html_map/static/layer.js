@@ -3,6 +3,33 @@ const HEX_WIDE = 26, HEX_SIZE = HEX_WIDE / Math.sqrt(3);
 const HEX_SHARES = [0, 0.1, 0.25, 0.5]; // upper ends; the last class has none
 const MOST_SYMBOLS = 6000, MOST_DOTS = 250000;
 
+/** A canvas of Leaflet's that prints: three pixels where the screen shows one, and as a picture. */
+const PrintingCanvas = L.Canvas.extend({
+  _update() {
+    if (this._map._animatingZoom && this._bounds) return;
+    L.Renderer.prototype._update.call(this);
+    const { min } = this._bounds, size = this._bounds.getSize(), canvas = this._container, sharp = rm.printing ? 3 : L.Browser.retina ? 2 : 1;
+    L.DomUtil.setPosition(canvas, min);
+    canvas.width = sharp * size.x;
+    canvas.height = sharp * size.y;
+    canvas.style.width = `${size.x}px`;
+    canvas.style.height = `${size.y}px`;
+    this._ctx.scale(sharp, sharp);
+    this._ctx.translate(-min.x, -min.y);
+    this.fire("update");
+  },
+
+  _updatePaths() {
+    L.Canvas.prototype._updatePaths.call(this);
+    if (rm.printing) asPicture(this._ctx);
+  },
+});
+
+/** Chromium prints a canvas as drawing commands and wipes what lies below it; writing one pixel makes it a picture. */
+function asPicture(context) {
+  context.putImageData(new ImageData(1, 1), 0, 0);
+}
+
 const TreeLayer = L.Renderer.extend({
   options: { pane: "rmTrees", padding: 0.12 },
 
@@ -53,17 +80,23 @@ const TreeLayer = L.Renderer.extend({
     const frame = this._frame(), spacing = Math.sqrt(rm.cellsShown / Math.max(rm.count, 1)) * rm.meta.grid.side * frame.k;
     const inView = this._inView(frame, size);
     this.spacing = spacing;
-    this.kind = rm.count > 400 && (spacing < 1.6 || inView.length > MOST_DOTS) ? "hexagons"
-      : rm.count > 400 && (spacing < 7.5 || inView.length > MOST_SYMBOLS) ? "dots" : "symbols";
+    this.kind = this._kindFor(spacing, inView.length);
     this._hexes.clear();
     if (this.kind === "hexagons") this._drawHexes(frame, inView, sharp);
+    else if (this.kind === "overview") this._context.clearRect(0, 0, wide, high); // the hexagons of all trees speak
     else if (this.kind === "dots") this._drawDots(frame, inView, sharp, wide, high);
     else this._drawSymbols(frame, inView, sharp);
     this._drawChosen(frame, sharp);
-    // Chromium prints a canvas as drawing commands and wipes what lies below it; writing one pixel makes it a picture.
-    if (rm.printing) this._context.putImageData(new ImageData(1, 1), 0, 0);
+    if (rm.printing) asPicture(this._context);
     this.drawMs = performance.now() - started;
     if (this.kind !== this._lastKind) { this._lastKind = this.kind; kindChanged(this.kind); }
+  },
+
+  _kindFor(spacing, inView) {
+    if (rm.overviewOn && spacing < 3) return "overview";
+    if (rm.count <= 400) return "symbols";
+    if (!rm.meta.overview && (spacing < 1.6 || inView > MOST_DOTS)) return "hexagons";
+    return spacing < 7.5 || inView > MOST_SYMBOLS ? "dots" : "symbols";
   },
 
   /** Shown trees on the canvas, as places in the columns. */
@@ -213,6 +246,7 @@ const TreeLayer = L.Renderer.extend({
 
   /** The shown tree nearest to a layer point within so many pixels, or -1. */
   treeAt(point, within = this.kind === "symbols" ? 16 : Math.max(7, this.dotRadius() + 5)) {
+    if (this.kind === "overview") return -1;
     const { grid } = rm.meta, frame = this._frame(), { x, y, shown, cellStarts } = rm;
     const px = point.x - this._bounds.min.x, py = point.y - this._bounds.min.y, cell = grid.side * frame.k;
     const clamp = (value, most) => Math.max(0, Math.min(most, Math.floor(value)));

@@ -64,8 +64,12 @@ function printKey() {
   if (rm.trees._bounds) { const view = rm.trees._inView(rm.trees._frame(), rm.trees._bounds.getSize()); for (let v = 0; v < view.length; v++) seen[mode.codes[view[v]]]++; }
   const item = (picture, words) => make("span", { class: "item" }, picture, make("span", {}, words));
   const items = [make("b", {}, rm.modes.find(each => each.key === mode.key).label)];
-  if (rm.trees.kind === "hexagons") items.push(...["none", "under 10 %", "10 to 25 %", "25 to 50 %", "over 50 %"].map((word, at) => item(symbolPicture({ shape: "hexagon", fill: hexRamp()[at] }, 5), word)),
-    make("span", {}, `of the trees in each hexagon ${mode.pressure ? "have some pressure or more" : "need something done"}`));
+  const { kind } = rm.trees, shares = ["none", "under 10 %", "10 to 25 %", "25 to 50 %", "over 50 %"];
+  if (kind === "hexagons" || kind === "overview") {
+    const ramp = kind === "overview" ? meta.share_ramp : hexRamp();
+    items.push(...shares.map((word, at) => item(symbolPicture({ shape: "hexagon", fill: ramp[at] }, 5), word)),
+      make("span", {}, `of the trees in each hexagon ${kind === "hexagons" && mode.pressure ? "have some pressure or more" : "need something done"}`));
+  }
   else mode.classes.forEach((entry, at) => { if (seen[at]) items.push(item(symbolPicture(entry.symbol, 5 * (entry.grow ?? 1)), `${entry.label}${entry.detail ? ` (${entry.detail})` : ""}: ${count(seen[at])}`)); });
   if (mode.agent) items.push(make("span", {}, `evidence for the rate: ${mode.agent.grade}`));
   for (const [entry, on] of rm.groundOn) if (on) items.push(item(patchPicture(entry, entry.kinds.every(kind => kind === "line")), entry.label));

@@ -64,7 +64,8 @@ function startPointer() {
       if (hex) map.setView(rm.trees.hexPlace(hex), map.getZoom() + 2);
       return;
     }
-    choose(rm.trees.treeAt(event.layerPoint));
+    if (rm.trees.kind === "overview") map.setView(event.latlng, map.getZoom() + 2);
+    else choose(rm.trees.treeAt(event.layerPoint));
   });
 }
 
