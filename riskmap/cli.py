@@ -105,6 +105,7 @@ def _run(options: argparse.Namespace) -> int:
     delivered = run_site(
         options.site,
         out=options.out,
+        budget=options.budget,
         only=options.only,
         overwrite=options.overwrite,
         watch=watch,
@@ -237,6 +238,9 @@ def _run_words(parser: argparse.ArgumentParser) -> None:
     _site_words(parser)
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder of the result (SITE-out beside the site file)")
     parser.add_argument(
+        "--budget", type=_money, metavar="N", help="most money to spend, in the currency of the prices, for this run"
+    )
+    parser.add_argument(
         "--only",
         type=_one_of(DELIVERABLES),
         nargs="+",
@@ -246,6 +250,17 @@ def _run_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--overwrite", action="store_true", help="replace an earlier result")
     parser.set_defaults(do=_run)
+
+
+def _money(word: str) -> float:
+    """A sum of money, zero or more."""
+    try:
+        money = float(word)
+    except ValueError:
+        money = -1.0
+    if not 0 <= money < float("inf"):
+        raise argparse.ArgumentTypeError(f"'{word}' is no sum of money; write a number, such as 12000")
+    return money
 
 
 def _check_words(parser: argparse.ArgumentParser) -> None:

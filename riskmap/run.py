@@ -32,12 +32,13 @@ def run_site(
     site_file: Path,
     *,
     out: Path | None = None,
+    budget: float | None = None,
     only: Iterable[str] = (),
     overwrite: bool = False,
     watch: Watch,
 ) -> Delivered:
     """Do the main job on one site.toml; the result folder stands whole afterwards, or nothing has changed."""
-    settings = read_settings(site_file)
+    settings = read_settings(site_file).with_budget(budget)
     with result_folder(settings.file, settings.files(), out=out, overwrite=overwrite) as place:
         result = work_out(settings, watch=watch)
         files = write_result(result, place.part, only=only, watch=watch)

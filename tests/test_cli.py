@@ -331,3 +331,18 @@ def test_quiet_and_verbose_watches() -> None:
             watch.log("trees.csv: 3 rows")
     assert quiet.getvalue() == ""
     assert verbose.getvalue().startswith("  trees.csv: 3 rows\nread: ")
+
+
+def test_a_budget_typed_holds_for_this_run(site: Path) -> None:
+    def spent(*words: str) -> float:
+        assert main(["run", str(site), "--overwrite", "-q", *words]) == 0
+        return float(json.loads((site.parent / "site-out" / "run.json").read_text())["counts"]["cost"])
+
+    free, tight = spent(), spent("--budget", "3")
+    assert 0 <= tight <= 3 < free
+
+
+@pytest.mark.parametrize("word", ["5x", "-1", "inf", "nan"])
+def test_a_budget_that_is_no_money(site: Path, word: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", str(site), f"--budget={word}"]) == 2
+    assert "no sum of money" in capsys.readouterr().err

@@ -34,7 +34,7 @@ def test_two_set_up_commands_each_with_its_own_environment() -> None:
     assert len(commands) == 2
     assert all(command.startswith("python3 -m venv .venv && ") for command in commands)
     assert commands[0].endswith("riskmap run data_demo/riverside/site.toml --overwrite")
-    assert commands[1].endswith("-m pytest")
+    assert "-m pytest" in commands[1]
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "README.md" in script and "pip install ." not in script  # read from here, not written a second time
 

@@ -46,8 +46,14 @@ def test_counts_add_up() -> None:
     assert (counts["rows"], counts["scored"]) == (7, 6)
     assert counts["by_action"] == {"fit": 4, "remove": 3}
     assert counts["cost"] == round(sum(result_table(result)["cost"].to_pylist()), 2) == 49.36
-    # four trees are guarded against beaver, one of them unscored: 3 x 0.0712345678 / 2 trees a year
-    assert counts["loss_prevented"] == round(3 * 0.0712345678 / 2, 3)
+    assert counts["loss_prevented"] is None  # nobody reckoned it: not zero
+
+
+def test_loss_prevented_is_money_a_year_of_the_guards() -> None:
+    result = make_result(3)
+    extra = {"loss_prevented": np.array([1.5, np.nan, 2.254])}
+    told = dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra))
+    assert record_of(told)["counts"]["loss_prevented"] == 3.75
 
 
 def test_a_role_nobody_gave_is_named_once_and_is_no_note() -> None:

@@ -128,16 +128,14 @@ def _counts(result: Result) -> dict[str, Any]:
         "by_action": dict(sorted(zip(action.values, trees.tolist(), strict=True))),
         "cost": round(float(cents) / 100, 2),
         "currency": result.choices.currency,
-        "loss_prevented": round(_loss_prevented(result), 3),  # trees a year
+        "loss_prevented": _loss_prevented(result),  # money a year, in `currency`
     }
 
 
-def _loss_prevented(result: Result) -> float:
-    """Expected loss of the agents stopped, summed over the trees. [trees a year]"""
-    stopped, agents = result.choices.agents_stopped, result.pressure.agents
-    listed = [set(text.split("; ")) for text in stopped.values]
-    table = np.array([[agent in words for agent in agents] for words in [*listed, set()]], dtype=bool)
-    return float(np.nansum(np.where(table[stopped.codes], result.pressure.loss, 0.0), dtype=np.float64))
+def _loss_prevented(result: Result) -> float | None:
+    """Expected loss that the guards prevent, summed over the trees; None where nobody reckoned it. [money a year]"""
+    prevented = result.choices.extra.get("loss_prevented")
+    return None if prevented is None else round(float(np.nansum(prevented)), 2)
 
 
 def _output(file: Path) -> dict[str, Any]:

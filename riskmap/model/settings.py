@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -182,3 +182,7 @@ class Settings:
         prices = [self.guards.prices, self.guards.stock, self.guards.own]
         typed = [self.trees.file, *layers, *rasters, *prices, self.log, self.map.background, *self.include]
         return (self.file, *(self.resolve(name) for name in typed if name))
+
+    def with_budget(self, budget: float | None) -> Settings:
+        """Return the same site with this much money; None leaves what the site file says."""
+        return self if budget is None else replace(self, choice=replace(self.choice, budget=budget))

@@ -37,6 +37,8 @@ _LENGTHS: Final[Mapping[str, str]] = {
 _WATER: Final = re.compile(
     r"kg\s*/?\s*\(?\s*m\s*(?:\^|\*\*)?\s*-?\s*2|water.?equivalent|\bswe\b|\bweasd\b|mm\s*w\.?\s*e\b", re.IGNORECASE
 )
+BLANKS: Final = (-9999.0, -99999.0, -32767.0, -32768.0)  # what programs write for no data, declared or not
+FARTHEST: Final = 1e30  # so do 1e38, 9.97e36 and the like; no cell holds so much
 _IN_METRES: Final = frozenset({"snow_depth", "elevation"})
 _ENV: Final = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
@@ -83,14 +85,22 @@ class WindowReader:
         except (rasterio.errors.RasterioError, OSError, ValueError) as error:
             problem = Problem(
                 file=self.file,
-                what=f"the GeoTIFF does not read; it may be damaged or cut off ({shown(error)})",
+                what=f"the GeoTIFF does not read; it may be damaged or cut off ({_cause(error)})",
                 remedy=_DAMAGED,
                 key=f"rasters.{self.name}.file",
             )
             raise InputError([problem]) from error
-        mask = np.ma.getmaskarray(stored) | ~np.isfinite(np.ma.getdata(stored))
+        cells = np.ma.getdata(stored)
+        with np.errstate(invalid="ignore"):
+            blank = np.isin(cells, BLANKS) | ~(np.abs(cells.astype(np.float64)) < FARTHEST)
+        mask = np.ma.getmaskarray(stored) | blank
         values = np.ma.getdata(stored).astype(np.float64) * self.scale + self.offset
         return np.ma.MaskedArray(values, mask=mask)
+
+
+def _cause(error: BaseException) -> str:
+    """What the library's library said, where it only points there."""
+    return shown(error.__cause__ or error).replace("\\n", " ")
 
 
 @contextmanager
@@ -173,6 +183,11 @@ class _Raster:
         if self.problems or crs is None or transform is None or factor is None:
             return self.reading(None)
         scale, offset = opened.scales[source.band - 1], opened.offsets[source.band - 1]
+        if not (np.isfinite((scale, offset)).all() and scale):
+            self.fault(
+                f"its scale {scale:g} and offset {offset:g} make no numbers of its cells", "export it anew", "file"
+            )
+            return self.reading(None)
         window_reader = WindowReader(
             file=source.file,
             name=source.name,
