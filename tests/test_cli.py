@@ -346,3 +346,11 @@ def test_a_budget_typed_holds_for_this_run(site: Path) -> None:
 def test_a_budget_that_is_no_money(site: Path, word: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", str(site), f"--budget={word}"]) == 2
     assert "no sum of money" in capsys.readouterr().err
+
+
+def test_a_log_that_is_not_counted_is_said(site: Path) -> None:
+    site.write_text(site.read_text().replace("[trees]", 'log = "log.csv"\n[trees]'))
+    (site.parent / "log.csv").write_text("date,tree_id\n")
+    assert main(["run", str(site), "-q"]) == 0
+    record = json.loads((site.parent / "site-out" / "run.json").read_text())
+    assert any(taken["topic"] == "log" and "log.csv" in taken["why"] for taken in record["assumptions"])

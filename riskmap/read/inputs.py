@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from riskmap.errors import InputError, Problem
-from riskmap.model import Inputs, Settings, Watch
+from riskmap.errors import InputError, Problem, shown
+from riskmap.model import Assumption, Inputs, Settings, Watch
 from riskmap.read.guard_lists import read_guard_lists
 from riskmap.read.layers import LayerReading, read_layer
 from riskmap.read.rasters import RasterReading, read_raster
@@ -65,6 +65,18 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
         repaired=tuple(repair for reading in layers for repair in reading.repaired),
         problems=tuple(problems),
         notes=(*trees.notes, *(note for other in others for note in other.notes)),
-        assumptions=(*trees.assumptions, *(taken for other in others for taken in other.assumptions)),
+        assumptions=(
+            *trees.assumptions,
+            *(taken for other in others for taken in other.assumptions),
+            *_unread_log(settings),
+        ),
         guard_lists=guards.lists,
     )
+
+
+def _unread_log(settings: Settings) -> tuple[Assumption, ...]:
+    """What is said of a log of work and damage: it is kept, and nothing is taken from it yet."""
+    if not settings.log:
+        return ()
+    why = f"this version does not count the work and damage recorded in {shown(settings.log)}"
+    return (Assumption(topic="log", taken="every tree stands as the trees file says", why=why, key="log"),)

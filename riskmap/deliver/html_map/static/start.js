@@ -42,7 +42,9 @@ function startPointer() {
     waiting = null;
     if (map._animatingZoom || !rm.trees._bounds) return;
     let words = "";
-    if (rm.trees.kind === "hexagons") {
+    if (event.originalEvent.target.closest(".leaflet-popup, .leaflet-control")) {
+      // an open card or a button lies over the trees: nothing to say of what is below it
+    } else if (rm.trees.kind === "hexagons") {
       const hex = rm.trees.hexAt(event.layerPoint);
       if (hex) words = `${trees(hex.n)}, ${Math.round(100 * hex.hot / hex.n)} % ${rm.mode.pressure ? "with some pressure or more" : "need something done"}`;
     } else {
