@@ -18,6 +18,7 @@ from riskmap.errors import InputError
 from riskmap.read import inputs_from_frames
 from riskmap.read.settings import settings_from
 from riskmap.read.trees import TreesRead, read_trees
+from riskmap.read.workbook import read_workbook
 
 HEAD = "id,species,lat,lon"
 DAY = "2026-10-15"
@@ -314,3 +315,17 @@ def test_frames_follow_the_same_rules() -> None:
     assert problem.key == "trees.crs"
     with pytest.raises(InputError, match="this is no GeoDataFrame but a dict"):
         inputs_from_frames({}, {}, date=DAY)  # type: ignore[arg-type]
+
+
+def test_a_stray_cell_at_the_far_end_of_a_sheet_costs_little(tmp_path: Path) -> None:
+    """Found by trying: a mark in XFD1048576 once made every row 16,384 cells wide."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for row in (["id", "lat", "lon"], ["a", 42.3, -75.0], ["b", 42.4, -75.1]):
+        book.active.append(row)
+    book.active.cell(1_048_576, 16_384, "x")
+    book.save(packed := io.BytesIO())
+    found = read_workbook(packed.getvalue(), file="trees.xlsx")
+    assert found.table.column_names == ["id", "lat", "lon"]
+    assert found.row.tolist() == [2, 3]  # what stands right of the headers is a remark, no tree

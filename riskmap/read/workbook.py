@@ -47,6 +47,7 @@ def read_workbook(data: bytes, *, file: str, sheet: str = "") -> TreeRows:
         raise InputError([Problem(file=file, what=what, remedy="open it and save it again as .xlsx or CSV")]) from error
     try:
         chosen, others = _choose(book, file, sheet)
+        chosen.reset_dimensions()  # what the sheet says of its size may be wrong, and pads every row to it
         try:
             grid = [_texts(cells) for cells in chosen.iter_rows()]
         except (ValueError, TypeError, KeyError, SyntaxError, AttributeError) as error:
@@ -124,7 +125,7 @@ def _as_rows(grid: list[list[str]], file: str, sheet: str) -> TreeRows:
     names = unique_names(grid[head][:width])
     rows, lines, left_out = [], [], []
     for line, cells in enumerate(grid[head + 1 :], start=head + 2):
-        if not any(cell.strip() for cell in cells):
+        if not any(cell.strip() for cell in cells[:width]):
             left_out.append(line)
             continue
         rows.append((cells + [""] * (width - len(cells)))[:width])
