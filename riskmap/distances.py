@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from queue import SimpleQueue
 from types import MappingProxyType
 
 import numpy as np
@@ -14,13 +16,14 @@ import pyarrow.compute as pc
 
 from riskmap import tables
 from riskmap.errors import MachineError, WordsError, shown
-from riskmap.measure import Near, Shapes, Wkb, cover_share, look_near, morton_order, new_engine
+from riskmap.measure import Engine, Near, Shapes, Wkb, cover_share, engine_name, look_near, morton_order, new_engine
 from riskmap.model import FloatArray, IntArray, Settings, TreeSource
 from riskmap.project import Places, place_points, place_shapes
 from riskmap.read import PackedShapes, read_packed
 
 __all__ = ["measure_files"]
 
+MOST_AT_ONCE = 4  # roles; each takes memory of its own
 MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
 
 
@@ -54,16 +57,51 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     seen_from = places.x_m[order], places.y_m[order], places.scale[order]
     columns: dict[str, pa.Array | pa.ChunkedArray] = {"row": pa.array(np.arange(1, len(x) + 1))}
     columns |= {name: read.table.column(name) for name in keep}
-    find_near, first_number = new_engine(engine), 1
-    for role, files in _read_ahead(layers):
-        shapes = _shapes(files, places, first_number)
-        first_number += len(files)
+    first_number = dict(zip(layers, np.cumsum([1, *map(len, layers.values())]).tolist(), strict=False))
+
+    def measure_role(role: str, find_near: Engine) -> dict[str, pa.Array]:
+        shapes = _shapes([read_packed(path) for path in layers[role]], places, first_number[role])
         near = look_near(shapes, *seen_from, reaches_m[role], engine=find_near)
-        columns |= _columns(role, near, shapes, order, len(x))
+        found = _columns(role, near, shapes, order, len(x))
         if role in radii_m:
             share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=engine)
-            columns[f"share_{role}"] = _in_file_order(share, order, len(x))
+            found[f"share_{role}"] = _in_file_order(share, order, len(x))
+        return found
+
+    found = _role_by_role(measure_role, layers, engine)
+    for role in layers:
+        columns |= found[role]
     return _write(pa.table(columns), out)
+
+
+def _role_by_role(
+    measure_role: Callable[[str, Engine], dict[str, pa.Array]], layers: Mapping[str, Sequence[Path]], engine: str
+) -> dict[str, dict[str, pa.Array]]:
+    """Measure the roles, the largest first, as many at once as the engine bears.
+
+    GEOS bears one: prepared polygons stay in one thread. Each thread has an engine of its own, with rooms to use again.
+    """
+    name = engine or engine_name()
+    at_once = min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, len(layers))) if name == "grid" else 1
+    engines: SimpleQueue[Engine] = SimpleQueue()
+    for _ in range(at_once):
+        engines.put(new_engine(name))
+
+    def work(role: str) -> dict[str, pa.Array]:
+        find_near = engines.get()
+        try:
+            return measure_role(role, find_near)
+        finally:
+            engines.put(find_near)
+
+    largest_first = sorted(layers, key=lambda role: -sum(_size(path) for path in layers[role]))
+    with ThreadPoolExecutor(at_once) as pool:
+        return dict(zip(largest_first, pool.map(work, largest_first), strict=True))
+
+
+def _size(path: Path) -> int:
+    """Bytes of a file; 0 where there is none, which is said when it is read."""
+    return path.stat().st_size if path.is_file() else 0
 
 
 def _reach_m(role: str, given_m: Mapping[str, float], word: str) -> float:
@@ -74,21 +112,6 @@ def _reach_m(role: str, given_m: Mapping[str, float], word: str) -> float:
     if not 0.0 < reach_m <= MOST_REACH_M:
         raise WordsError(f"{word}: {role} has {reach_m:g}; it takes metres above 0, up to {MOST_REACH_M:g}")
     return reach_m
-
-
-def _read_ahead(layers: Mapping[str, Sequence[Path]]) -> Iterator[tuple[str, list[PackedShapes]]]:
-    """The files of each role, those of the next being read meanwhile."""
-
-    def read(role: str) -> list[PackedShapes]:
-        return [read_packed(path) for path in layers[role]]
-
-    roles = list(layers)
-    with ThreadPoolExecutor(1) as reader:
-        waiting = reader.submit(read, roles[0]) if roles else None
-        for number, role in enumerate(roles):
-            files = waiting.result() if waiting else []
-            waiting = reader.submit(read, roles[number + 1]) if number + 1 < len(roles) else None
-            yield role, files
 
 
 def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -> Shapes:

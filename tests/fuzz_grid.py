@@ -15,6 +15,7 @@ import shapely
 from riskmap.measure import _grid, grid, pieces
 from riskmap.measure.cells import pack
 from riskmap.measure.shapes import Shapes
+from riskmap.measure.shares import cover_share
 
 __all__ = ["break_bytes", "compare_engines"]
 
@@ -111,6 +112,9 @@ def compare_engines(seed: int) -> int:
         parts = shapely.get_parts(shapely.get_parts([shapes.geometry()[rank]]))
         rings = shapely.get_rings(parts[shapely.get_dimensions(parts) == 2])
         assert shapely.distance(rings, shapely.Point(x_m[point], y_m[point])).min() < 1e-8, (seed, point, rank)
+    radius_m = min(reach_m, 200.0)
+    shares = [cover_share(shapes.geometry(), *place[1:4], radius_m, engine=name) for name in ("grid", "shapely")]
+    assert np.abs(shares[0] - shares[1]).max() <= 1e-9, (seed, "share")
     return len(x_m)
 
 

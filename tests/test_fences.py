@@ -18,6 +18,7 @@ from test_choose import WHIP, make_pressure
 from riskmap.choose import choose_guards
 from riskmap.choose.clusters import link_nearest
 from riskmap.choose.fences import FenceKind, break_even_ha, choose_fences, hull_length_m, least_total
+from riskmap.choose.share import _cut_small
 from riskmap.deliver.geopackage import write_geopackage
 from riskmap.model import GuardSettings, Result, SilentWatch
 
@@ -240,3 +241,29 @@ def test_a_few_trees_are_not_fenced() -> None:
     site = make_site([[0.0, 0.0], [3.0, 0.0], [0.0, 3.0]], **WHIP)
     found = choose_guards(site, {}, make_pressure(site, [MOOSE] * 3), watch=SilentWatch())
     assert found.extra["fences"] == []
+
+
+def test_ground_cut_small_is_the_same_ground() -> None:
+    """Also where nothing can be cut: a flat line of many corners, a star whose corners meet, one point many times."""
+    turn = np.linspace(0, 2 * np.pi, 2001)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * (300 + 40 * np.sin(9 * turn))[:, None]
+    spikes = [
+        shapely.Polygon([(0, 0), (np.cos(t), np.sin(t)), (np.cos(t + 1e-3), np.sin(t + 1e-3))]) for t in turn[:-1:8]
+    ]
+    shapes = np.array(
+        [
+            shapely.Polygon(ring, [ring[::-1] / 2]),
+            shapely.LineString(np.column_stack([np.arange(500.0), np.zeros(500)])),
+            shapely.MultiPolygon(spikes),
+            shapely.MultiPoint([(3.0, 4.0)] * 200),
+        ],
+        dtype=object,
+    )
+    pieces = _cut_small(shapes)
+    assert shapely.area(pieces).sum() == pytest.approx(shapely.area(shapes).sum(), rel=1e-9)
+    assert shapely.length(pieces[shapely.get_dimensions(pieces) == 1]).sum() == pytest.approx(499.0)
+    start = np.random.default_rng(1).uniform(-400, 400, (4000, 2))
+    links = shapely.linestrings(np.stack([start, start + 20.0], axis=1))
+    hit = [np.unique(shapely.STRtree(some).query(links, "intersects")[0]) for some in (shapes, pieces)]
+    np.testing.assert_array_equal(*hit)
+    assert len(hit[0]) > 100

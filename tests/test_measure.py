@@ -427,6 +427,25 @@ def test_distances_are_geodesic_within_a_tenth_of_a_metre(lon: float, lat: float
         assert abs(water.distance_m[i] - best) < 0.02
 
 
+def test_trees_by_a_zone_line_see_what_lies_across_it() -> None:
+    """A site over four UTM zones; 78 W is the line between 17 and 18. Source: as above."""
+    rng = np.random.default_rng(6)
+    trees, lines, expected = [(-88.0, 41.0), (-70.0, 43.0)], [], []
+    for lat in np.linspace(36.0, 45.0, 8):
+        lon, turn, away_m = -78.0 + rng.uniform(-4e-4, 0.0), rng.uniform(60, 120), rng.uniform(60, 190)
+        near_lon, near_lat, _ = GEOD.fwd(lon, lat, turn, away_m)
+        assert near_lon > -78.0 > lon
+        ends = [GEOD.fwd(near_lon, near_lat, turn + side, 30.0)[:2] for side in (90, -90)]
+        lines.append(shapely.LineString([ends[0], (near_lon, near_lat), ends[1]]))
+        trees.append((lon, float(lat)))
+        expected.append(geodesic_m(lon, float(lat), lines[-1]))
+    site = project_inputs(make_inputs(trees, {"water": lines}, crs="EPSG:4326"), watch=SilentWatch())
+    assert "Transverse Mercator" in site.crs.name
+    water = measure(site)["water"]
+    np.testing.assert_allclose(water.distance_m[2:], expected, atol=0.02)
+    assert water.nearest_feature[2:].tolist() == list(range(1, 9))
+
+
 # Hard inputs with known answers -------------------------------------------------------------------------------------
 
 CASES = sorted(

@@ -43,6 +43,16 @@ def test_by_hand(engine: str) -> None:
 
 
 @engines
+def test_corners_on_the_circle(engine: str) -> None:
+    """A triangle with a corner on the circle and a sliver of 0.9 mm within it; one with an edge through the middle."""
+    outside, through = shapely.Polygon([(0, 0), (23, 0), (37, 19)]), shapely.Polygon([(37, 19), (57, 4), (90, 60)])
+    assert share([outside], (57, 4), 25.0, engine)[0] == pytest.approx(1.291e-7, abs=1e-9)
+    circle = shapely.Point(57, 4).buffer(25.0, quad_segs=4096)
+    expected = circle.intersection(through).area / circle.area
+    assert share([through], (57, 4), 25.0, engine)[0] == pytest.approx(expected, abs=2e-7)
+
+
+@engines
 def test_nothing_everything_and_what_covers_nothing(engine: str) -> None:
     wood = shapely.box(-900, -900, 900, 900)
     assert share([wood], [(0, 0), (5000, 0), (700, 0)], 100, engine)[:2].tolist() == [1.0, 0.0]

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
 
 from riskmap import rules
 from riskmap.check.words import counted
-from riskmap.model import Assumption, Choices, Exposure, Note, Pressure, RasterValues, Result, Site
+from riskmap.model import MOST_GIS_COLUMNS, Assumption, Choices, Exposure, Note, Pressure, RasterValues, Result, Site
 
 __all__ = ["gather_result"]
+
+MOST_OF_OURS: Final = 200  # columns of a result that are not the user's
 
 
 def gather_result(
@@ -40,6 +43,7 @@ def gather_result(
         *choices.notes,
     )
     taken = (
+        *_wide_table(site),
         *_local_assumptions(site),
         *site.inputs.assumptions,
         *site.assumptions,
@@ -101,6 +105,15 @@ def _raster_notes(site: Site, rasters: Sequence[RasterValues]) -> Iterator[Note]
                     what=f"raster {raster.name} {words} {counted(where, 'tree')}; no value is taken there",
                     remedy="give a raster that covers them, or go without",
                 )
+
+
+def _wide_table(site: Site) -> Iterator[Assumption]:
+    """That a GeoPackage can't hold all of a very wide table."""
+    columns = site.trees.table.own.num_columns
+    if columns > MOST_GIS_COLUMNS - MOST_OF_OURS:
+        taken = f"trees.gpkg holds the first {MOST_GIS_COLUMNS:,} columns"
+        why = f"the trees file has {columns:,}, and SQLite stops at 2,000; trees.csv and trees.parquet hold them all"
+        yield Assumption(topic="columns.gpkg", taken=taken, why=why, key="trees.columns")
 
 
 def _local_assumptions(site: Site) -> Iterator[Assumption]:

@@ -18,7 +18,7 @@ from riskmap.deliver.columns import point_wkb, result_table
 from riskmap.deliver.csv_file import as_text
 from riskmap.deliver.gis_styles import add_styles, ground_style, reach_style, tree_style
 from riskmap.draw.reach import site_reach
-from riskmap.model import GroundLayer, IntArray, Result, Site
+from riskmap.model import MOST_GIS_COLUMNS, GroundLayer, IntArray, Result, Site
 from riskmap.rules import BAND_WORDS
 
 __all__ = ["write_geopackage"]
@@ -45,7 +45,9 @@ def write_geopackage(result: Result, folder: Path) -> list[str]:
     with _plain_path(folder) as plain, _clock(f"{date}T00:00:00.000Z"):
         file = plain / _FILE
         file.unlink(missing_ok=True)
-        table = result_table(result).append_column("geometry", point_wkb(result.site.trees))
+        table = result_table(result)
+        table = table.select(table.column_names[:MOST_GIS_COLUMNS])  # the user's last ones; an assumption says so
+        table = table.append_column("geometry", point_wkb(result.site.trees))
         _write_layer(file, "trees", table, shapes="Point", site=result.site)
         reach = _reach_table(result)
         if len(reach):

@@ -55,6 +55,7 @@ static PyObject *short_array(const char *name) {
 typedef struct {
     double x, y, cell; /* corner, in the coordinates of the points and features */
     int64_t columns, rows;
+    double per_m; /* cells to a metre: quick, for what is widened; the cell of a point is told by division */
 } Grid;
 
 /* One segment in a cell, by value. */
@@ -174,8 +175,8 @@ static int into_cells(Visit *v, const double *s) {
     const Grid *g = &v->g;
     double west = (s[0] < s[2] ? s[0] : s[2]) - WIDEN, east = (s[0] < s[2] ? s[2] : s[0]) + WIDEN;
     double south = (s[1] < s[3] ? s[1] : s[3]) - WIDEN, north = (s[1] < s[3] ? s[3] : s[1]) + WIDEN;
-    int64_t c0 = cell_of(west / g->cell, g->columns), c1 = cell_of(east / g->cell, g->columns);
-    int64_t r0 = cell_of(south / g->cell, g->rows), r1 = cell_of(north / g->cell, g->rows);
+    int64_t c0 = cell_of(west * g->per_m, g->columns), c1 = cell_of(east * g->per_m, g->columns);
+    int64_t r0 = cell_of(south * g->per_m, g->rows), r1 = cell_of(north * g->per_m, g->rows);
     if (c1 < 0 || r1 < v->row_from || c0 >= g->columns || r0 >= v->row_to) return 0;
     int narrow = c0 == c1 || r0 == r1; /* one row or column: it crosses all of them */
     int bad = 0;
@@ -188,8 +189,8 @@ static int into_cells(Visit *v, const double *s) {
             low = low < 0 ? 0 : low > 1 ? 1 : low;
             high = high < 0 ? 0 : high > 1 ? 1 : high;
             double xa = s[0] + low * dx, xb = s[0] + high * dx;
-            a = cell_of(((xa < xb ? xa : xb) - WIDEN) / g->cell, g->columns);
-            b = cell_of(((xa < xb ? xb : xa) + WIDEN) / g->cell, g->columns);
+            a = cell_of(((xa < xb ? xa : xb) - WIDEN) * g->per_m, g->columns);
+            b = cell_of(((xa < xb ? xb : xa) + WIDEN) * g->per_m, g->columns);
         }
         bad = into_row(v, s, r, at_least(a, 0), at_most(b, g->columns - 1));
     }
@@ -341,7 +342,7 @@ static int by_value(const void *one, const void *two) {
 
 /* Rows of the band whose centre line may be crossed between two heights, one spare either way. */
 static inline int centre_rows(const Visit *v, double one, double two, int64_t *first, int64_t *last) {
-    double south = (one < two ? one : two) / v->g.cell, north = (one < two ? two : one) / v->g.cell;
+    double south = (one < two ? one : two) * v->g.per_m, north = (one < two ? two : one) * v->g.per_m;
     *first = at_least(cell_of(south - 0.5, v->g.rows), v->row_from);
     *last = at_most(cell_of(north + 0.5, v->g.rows), v->row_to - 1);
     return *first <= *last;
@@ -444,10 +445,10 @@ typedef struct {
 /* Whether a feature's bounds hold a cell of the band that is wanted; large ones are not looked through. */
 static int worth_it(const Visit *v, const double *box) {
     const Grid *g = &v->g;
-    int64_t c0 = at_least(cell_of((box[0] - WIDEN - g->x) / g->cell, g->columns), 0);
-    int64_t c1 = at_most(cell_of((box[2] + WIDEN - g->x) / g->cell, g->columns), g->columns - 1);
-    int64_t r0 = at_least(cell_of((box[1] - WIDEN - g->y) / g->cell, g->rows), v->row_from);
-    int64_t r1 = at_most(cell_of((box[3] + WIDEN - g->y) / g->cell, g->rows), v->row_to - 1);
+    int64_t c0 = at_least(cell_of((box[0] - WIDEN - g->x) * g->per_m, g->columns), 0);
+    int64_t c1 = at_most(cell_of((box[2] + WIDEN - g->x) * g->per_m, g->columns), g->columns - 1);
+    int64_t r0 = at_least(cell_of((box[1] - WIDEN - g->y) * g->per_m, g->rows), v->row_from);
+    int64_t r1 = at_most(cell_of((box[3] + WIDEN - g->y) * g->per_m, g->rows), v->row_to - 1);
     if (c0 > c1 || r0 > r1) return 0;
     if ((c1 - c0 + 1) * (r1 - r0 + 1) > 256) return 1;
     for (int64_t r = r0; r <= r1; r++)
@@ -490,6 +491,7 @@ static int take_common(PyObject **from, Common *common, Visit *v) {
         short_array("chosen, part_first, box, wanted or start");
         return -1;
     }
+    v->g.per_m = 1 / v->g.cell;
     v->start = common->start.at;
     v->wanted = common->wanted.at;
     return 0;
@@ -574,7 +576,7 @@ static PyObject *ring_steps(PyObject *self, PyObject *args) {
     Array a[2] = {0};
     long long columns, rows;
     if (!PyArg_ParseTuple(args, "OLLO", &from[0], &columns, &rows, &from[1])) return NULL;
-    Grid g = {0, 0, 1.0, columns, rows};
+    Grid g = {0, 0, 1.0, columns, rows, 1.0};
     if (take(from[0], &a[0], 4, 0, "start") < 0 || take(from[1], &a[1], 1, 1, "steps") < 0) goto done;
     if (!grid_sound(&g, a[0].n - 2) || a[1].n != a[0].n - 2) {
         short_array("steps");
@@ -903,11 +905,14 @@ static double share_of(const Segment *segment, const uint32_t *start, const Grid
                 double dx = bx - ax, dy = by - ay;
                 if (away > squared || away2 > squared) {
                     double a = dx * dx + dy * dy, b = ax * dx + ay * dy, root = b * b - a * (away - squared);
-                    if (!(root > 0)) continue;
-                    root = sqrt(root);
+                    int passes = away > squared && away2 > squared; /* else it must cross once: a corner may lie on the circle */
+                    if (passes && !(root > 0)) continue;
+                    root = root > 0 ? sqrt(root) : 0;
                     if (away > squared) from = (-b - root) / a;
                     if (away2 > squared) to = (-b + root) / a;
-                    if (!(from >= 0 && to <= 1 && from < to)) continue;
+                    if (passes && !(from >= 0 && to <= 1 && from < to)) continue;
+                    from = from < 0 ? 0 : from > 1 ? 1 : from;
+                    to = to < from ? from : to > 1 ? 1 : to;
                 }
                 double middle = (from + to) / 2; /* a segment stands in several cells: it counts in that of its middle */
                 if (cell_of((ax + middle * dx + px) / g->cell, g->columns) != c ||

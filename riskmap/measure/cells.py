@@ -185,11 +185,17 @@ def lay_out(
 def _may_reach(box: FloatArray, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
     """Whether the bounds of each feature come near any point, by counting points in coarse squares once."""
     west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
-    side_m = max(far_m, 64.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
+    side_m = max(far_m, 16.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
     columns, rows = int((np.ptp(x_m) + 2 * far_m) / side_m) + 1, int((np.ptp(y_m) + 2 * far_m) / side_m) + 1
     square = ((y_m - south) / side_m).astype(np.int64) * columns + ((x_m - west) / side_m).astype(np.int64)
-    total = np.zeros((rows + 1, columns + 1), dtype=np.int64)
-    total[1:, 1:] = np.bincount(square, minlength=rows * columns).reshape(rows, columns).cumsum(0).cumsum(1)
+    total = np.zeros((rows + 1, columns + 1), dtype=np.int32)
+    total[1:, 1:] = (
+        np.bincount(square, minlength=rows * columns)
+        .astype(np.int32)
+        .reshape(rows, columns)
+        .cumsum(0, dtype=np.int32)
+        .cumsum(1, dtype=np.int32)
+    )
     with np.errstate(invalid="ignore"):  # null features have no bounds
         low_x, low_y = ((box[:, i] - far_m - corner) / side_m for i, corner in ((0, west), (1, south)))
         high_x, high_y = ((box[:, i] + far_m - corner) / side_m for i, corner in ((2, west), (3, south)))

@@ -104,10 +104,14 @@ def _edge_sums(a: FloatArray, b: FloatArray, squared: FloatArray) -> FloatArray:
     out, out2 = away > squared, away2 > squared
     with np.errstate(invalid="ignore", divide="ignore"):
         long, along = (d**2).sum(axis=1), (a * d).sum(axis=1)
-        root = np.sqrt(along**2 - long * (away - squared))
+        under = along**2 - long * (away - squared)
+        root = np.sqrt(np.maximum(under, 0.0))
         start = np.where(out, (-along - root) / long, 0.0)
         end = np.where(out2, (-along + root) / long, 1.0)
-        meets = ~(out | out2) | ((root > 0) & (start >= 0) & (end <= 1) & (start < end))
+        # an edge with one end in the circle crosses it once, whatever rounding says: a corner may lie on the circle
+        meets = ~(out & out2) | ((under > 0) & (start >= 0) & (end <= 1) & (start < end))
+        start = np.clip(start, 0.0, 1.0)
+        end = np.clip(end, start, 1.0)
     sums = np.where(meets, (end - start) * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / squared, 0.0)
     for crosses, t, sign in ((meets & out, start, -1.0), (meets & out2, end, 1.0)):
         x, y = (a[crosses] + t[crosses, None] * d[crosses]).T

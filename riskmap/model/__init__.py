@@ -7,7 +7,7 @@ from riskmap.model.exposure import Exposure, RasterValues
 from riskmap.model.guard_lists import GuardLists, PriceLine, StockLine
 from riskmap.model.inputs import Inputs, LayerData, RasterData, ReadAs, Repair, TreeTable
 from riskmap.model.notes import Assumption, Note
-from riskmap.model.result import Choices, Pressure, Result, Stems
+from riskmap.model.result import MOST_GIS_COLUMNS, Choices, Pressure, Result, Stems
 from riskmap.model.rows import (
     Agent,
     Column,
@@ -38,6 +38,7 @@ from riskmap.model.site import GroundLayer, RasterPoints, Site, Trees
 from riskmap.model.watch import SilentWatch, Watch
 
 __all__ = [
+    "MOST_GIS_COLUMNS",
     "Agent",
     "Assumption",
     "BoolArray",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,9 @@ from riskmap.model.exposure import Exposure, RasterValues
 from riskmap.model.notes import Assumption, Note
 from riskmap.model.site import Site
 
-__all__ = ["Choices", "Pressure", "Result", "Stems"]
+__all__ = ["MOST_GIS_COLUMNS", "Choices", "Pressure", "Result", "Stems"]
+
+MOST_GIS_COLUMNS: Final = 1990  # SQLite stops at 2,000 with the number and the shape of a row
 
 T = TypeVar("T")
 

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 __all__ = ["TREE_COLUMNS", "Header", "header_unit", "match_header", "recognise", "stem_place", "words_of"]
@@ -148,6 +149,7 @@ class Header:
     rivals: tuple[str, ...] = ()  # other headers that could mean the same
 
 
+@lru_cache(maxsize=65_536)
 def words_of(header: str) -> str:
     """Return a header as lower-case words.
 

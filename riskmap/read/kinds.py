@@ -66,7 +66,7 @@ _FOREIGN: Final[tuple[tuple[bytes, str], ...]] = (
     (b"\x89PNG", "a PNG picture"),
     (b"\xff\xd8\xff", "a JPEG picture"),
     (b"GIF8", "a GIF picture"),
-    (b"\xd0\xcf\x11\xe0", "an old Excel or Office file (.xls)"),
+    (b"\xd0\xcf\x11\xe0", "an old Excel file (.xls), or one locked with a password"),
     (b"7z\xbc\xaf", "a 7z archive"),
     (b"Rar!", "a RAR archive"),
     (b"\xfd7zXZ", "an xz archive"),
@@ -139,8 +139,12 @@ def _kind_of_text(stream: BinaryIO, head: bytes) -> Kind:
     flat = head.upper().replace(b"\x00", b"")
     wide = head.startswith((b"\xff\xfe", b"\xfe\xff")) or wide_encoding(head[:4096]) != ""
     if b"\x00" in head and not wide and not head.lstrip().startswith(b"<"):
+        text = head.translate(None, bytes(range(1, 9)) + bytes(range(14, 32)))
+        if len(text) > 0.9 * len(head) and head.count(b"\x00") < 0.1 * len(head):
+            line = head[: head.index(b"\x00")].count(b"\n") + 1
+            raise Refusal(f"this looks like text, but line {line} holds a zero byte (NUL)", "save or export it again")
         raise _unknown("this is no text and of no kind on the list")
-    start = flat.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
+    start = flat.lstrip(b"\xef\xbb\xbf\xff\xfe\x1e \t\r\n")
     if start.startswith((b"<", b"{", b"[")) and any(words in flat for words in _POINTERS):
         raise Refusal(
             "this is a virtual dataset (VRT) that points at other files", "name the files it points at instead"

@@ -19,7 +19,7 @@ from riskmap.read.crs import crs_in_words, crs_typed
 from riskmap.read.findings import Findings, examples, some
 from riskmap.read.headers import Header, match_header
 from riskmap.read.numbers import Numbers
-from riskmap.read.rows import TreeRows, no_rows
+from riskmap.read.rows import TreeRows, has_cells, no_rows
 
 __all__ = ["Places", "read_places"]
 
@@ -82,8 +82,12 @@ def _told_crs(source: TreeSource, findings: Findings) -> pyproj.CRS | None:
 def _ask_for_columns(rows: TreeRows, findings: Findings) -> None:
     """No column of coordinates was found."""
     names = ", ".join(shown(name) for name in rows.table.column_names[:30])
+    columns = zip(rows.table.column_names, rows.table.columns, strict=True)
+    bare = [name for name, column in columns if not has_cells(column)]
+    meant = [name for name in bare if any(match_header(name, axis) is not None for axis in ("x", "y", "place"))]
+    empty = f"; without any value: {', '.join(shown(name) for name in meant)}" if meant else ""
     findings.fault(
-        f"no columns of coordinates (longitude and latitude, x and y, easting and northing, WKT) among: {names}",
+        f"no columns of coordinates (longitude and latitude, x and y, easting and northing, WKT) among: {names}{empty}",
         'say which they are: columns = { x = "…", y = "…" }',
         "trees.columns",
     )
@@ -134,16 +138,17 @@ def _shared_decimal(rows: TreeRows, found: Mapping[str, Header]) -> str:
     """The decimal sign of both coordinates, "" to let each column tell."""
     from riskmap.read.numbers import decimal_sign
 
-    texts: list[str] = []
+    texts: list[list[str]] = []
     for axis in ("x", "y"):
         column = rows.table.column(found[axis].index)
-        if pa.types.is_string(column.type):
-            texts += [text for text in column.slice(0, 1000).to_pylist() if text]
-    if not any("," in text or text.count(".") > 1 for text in texts):
+        cells = column.slice(0, 1000).to_pylist() if pa.types.is_string(column.type) else []
+        texts.append([text for text in cells if text and not any(mark in text for mark in "°º'’′\"″”")])
+    if not any("," in text or text.count(".") > 1 for part in texts for text in part):
         return ""
-    sign = decimal_sign(
-        [text for text in texts if not any(mark in text for mark in "°º'’′\"″”")], hint=rows.decimal_hint
-    )
+    sure = {decimal_sign(part, hint="?") for part in texts} - {"?"}
+    if len(sure) == 2:
+        return ""  # each column has its own
+    sign = sure.pop() if sure else decimal_sign(texts[0] + texts[1], hint=rows.decimal_hint)
     return "" if sign == "?" else sign
 
 

@@ -15,7 +15,7 @@ from riskmap.model import BoolArray, Coded, FloatArray, IntArray
 if TYPE_CHECKING:
     import pyproj
 
-__all__ = ["TreeRows", "coded", "find_column", "no_rows", "texts_of", "unguard", "unique_names"]
+__all__ = ["TreeRows", "coded", "find_column", "has_cells", "no_rows", "texts_of", "unguard", "unique_names"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +82,13 @@ def unguard(table: pa.Table) -> pa.Table:
             plain = pc.replace_substring_regex(column, "^'('*[=+\\-@\\t\\r])", "\\1", max_replacements=1)
             table = table.set_column(place, name, plain)
     return table
+
+
+def has_cells(column: pa.ChunkedArray) -> bool:
+    """Return whether a column holds anything at all."""
+    if pa.types.is_string(column.type):
+        column = pc.if_else(pc.equal(pc.utf8_trim_whitespace(column), ""), None, column)
+    return bool(column.null_count < len(column))
 
 
 def no_rows(n: int) -> BoolArray:

@@ -25,7 +25,7 @@ from riskmap.read.headers import Header, header_unit, match_header, recognise
 from riskmap.read.keytable import nearest
 from riskmap.read.kinds import Kind
 from riskmap.read.places import read_places
-from riskmap.read.rows import TreeRows, coded, find_column, no_rows, texts_of, unique_names
+from riskmap.read.rows import TreeRows, coded, find_column, has_cells, no_rows, texts_of, unique_names
 from riskmap.read.sizes import read_plain, read_size, stem_measured
 from riskmap.read.species_text import species_texts
 from riskmap.read.vectors import VectorTable, read_vector
@@ -235,7 +235,10 @@ def _given_columns(rows: TreeRows, settings: Settings, file: str) -> tuple[dict[
 def _recognised(rows: TreeRows, settings: Settings, given: Mapping[str, int]) -> dict[str, Header]:
     """Our column -> header; columns without any cell mean nothing, and shapes need no columns of coordinates."""
     names = list(rows.table.column_names)
-    filled = [name if place in given.values() or _has_cells(rows, place) else "" for place, name in enumerate(names)]
+    filled = [
+        name if place in given.values() or has_cells(rows.table.column(place)) else ""
+        for place, name in enumerate(names)
+    ]
     skip = [column for column in ("x", "y", "place") if rows.x is not None]
     if rows.x is None and not any(_holds_points(rows, place, name) for place, name in enumerate(filled)):
         skip.append("place")
@@ -253,14 +256,6 @@ def _is_projected(crs: str) -> bool:
         return bool(crs) and not crs_typed(crs).is_geographic
     except ValueError:
         return False
-
-
-def _has_cells(rows: TreeRows, place: int) -> bool:
-    """Whether a column holds anything at all."""
-    column = rows.table.column(place)
-    if pa.types.is_string(column.type):
-        column = pc.if_else(pc.equal(pc.utf8_trim_whitespace(column), ""), None, column)
-    return bool(column.null_count < len(column))
 
 
 def _holds_points(rows: TreeRows, place: int, name: str) -> bool:

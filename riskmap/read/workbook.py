@@ -19,6 +19,7 @@ from riskmap.read.rows import TreeRows, no_rows, unguard, unique_names
 __all__ = ["read_workbook"]
 
 LOOKED_AT = 40  # rows in which the header must stand
+_SPOILT = (ValueError, TypeError, LookupError, SyntaxError, AttributeError, ArithmeticError, RecursionError)
 
 
 def read_workbook(data: bytes, *, file: str, sheet: str = "") -> TreeRows:
@@ -42,16 +43,18 @@ def read_workbook(data: bytes, *, file: str, sheet: str = "") -> TreeRows:
 
     try:
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-    except (BadZipFile, KeyError, ValueError, TypeError, OSError, AttributeError, SyntaxError) as error:
+    except (BadZipFile, OSError, *_SPOILT) as error:
         what = f"the workbook can't be read: {shown(error)}"
         raise InputError([Problem(file=file, what=what, remedy="open it and save it again as .xlsx or CSV")]) from error
     try:
-        chosen, others = _choose(book, file, sheet)
-        chosen.reset_dimensions()  # what the sheet says of its size may be wrong, and pads every row to it
+        for one in book.worksheets:
+            if hasattr(one, "reset_dimensions"):
+                one.reset_dimensions()  # what a sheet says of its size may be wrong, and pads every row to it
         try:
+            chosen, others = _choose(book, file, sheet)
             grid = [_texts(cells) for cells in chosen.iter_rows()]
-        except (ValueError, TypeError, KeyError, SyntaxError, AttributeError) as error:
-            what = f"sheet {shown(chosen.title)} can't be read: {shown(error)}"
+        except _SPOILT as error:
+            what = f"a sheet can't be read: {shown(error)}"
             raise InputError(
                 [Problem(file=file, what=what, remedy="save the sheet as CSV", key="trees.sheet")]
             ) from error

@@ -22,6 +22,7 @@ __all__ = ["Box", "Frame", "add_fences", "add_ground", "add_reach"]
 STEP_M: Final = 0.1
 TOLERANCE_M: Final = 0.15
 MOST_VERTICES: Final = 250_000  # past this a layer is drawn more coarsely: a page must still open on a phone
+TRIED_VERTICES: Final = 500_000  # of one layer, to find how coarsely
 Box = tuple[float, float, float, float]
 Geometries = npt.NDArray[np.object_]
 
@@ -122,11 +123,7 @@ def _cut(shapes: Geometries, box: Box | None) -> Geometries:
 
 def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries) -> bool:
     """Append one layer's shapes; say in the entry which kinds it has. False where nothing is left to draw."""
-    tolerance = TOLERANCE_M
-    simple = shapely.simplify(shapes, tolerance, preserve_topology=False)  # for drawing alone
-    while shapely.get_num_coordinates(simple).sum() > MOST_VERTICES and tolerance < 5:
-        tolerance *= 2
-        simple = shapely.simplify(shapes, tolerance, preserve_topology=False)
+    simple = shapely.simplify(shapes, _tolerance_m(shapes), preserve_topology=False)  # for drawing alone
     kinds = []
     for kind, lines, rings in _by_kind(shapely.get_parts(simple)):
         places, of_line = shapely.get_coordinates(lines, return_index=True)
@@ -142,6 +139,20 @@ def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: G
         kinds.append(kind)
     entry["kinds"] = kinds
     return bool(kinds)
+
+
+def _tolerance_m(shapes: Geometries) -> float:
+    """How coarsely a layer is drawn so that it has few enough vertices, tried on some of its shapes."""
+    vertices = int(shapely.get_num_coordinates(shapes).sum())
+    some = shapes[:: vertices // TRIED_VERTICES + 1]
+    share = vertices / max(1, int(shapely.get_num_coordinates(some).sum()))
+    tolerance = TOLERANCE_M
+    while tolerance < 5:
+        simple = shapely.simplify(some, tolerance, preserve_topology=False)
+        if shapely.get_num_coordinates(simple).sum() * share <= MOST_VERTICES:
+            break
+        tolerance *= 2
+    return tolerance
 
 
 def _by_kind(parts: Geometries) -> Iterator[tuple[str, Geometries, IntArray]]:
