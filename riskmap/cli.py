@@ -60,6 +60,8 @@ def main(words: Sequence[str] | None = None) -> int:
 def _ended_by(error: BaseException) -> int:
     """Say why it ended before it was done, and return the status."""
     out = sys.stderr
+    if _was_stopped(error):
+        error = KeyboardInterrupt()
     match error:
         case SystemExit():  # --help and --version
             return int(error.code or DONE)
@@ -80,6 +82,13 @@ def _ended_by(error: BaseException) -> int:
             line = _own_fault(error)
     print(f"error: {line}", file=out)
     return MACHINE
+
+
+def _was_stopped(error: BaseException | None) -> bool:
+    """Whether a stop lies behind it: one that falls into a library's own tidying comes out as another error."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__context__
+    return error is not None
 
 
 def _own_fault(error: BaseException) -> str:

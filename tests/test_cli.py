@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import io
 import json
 import random
@@ -268,6 +269,20 @@ def test_a_stopped_run_leaves_nothing(number: signal.Signals, site: Path, tmp_pa
     _, err = process.communicate(timeout=60)
     assert (process.returncode, err.splitlines()[-1]) == (130, "stopped; nothing was changed")
     assert tree_of(tmp_path) == before
+
+
+def test_a_stop_inside_a_librarys_tidying_is_a_stop(
+    site: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def tidy_badly(*_: Any, **__: Any) -> None:
+        try:
+            raise KeyboardInterrupt
+        finally:
+            raise OSError(9, "Bad file descriptor")
+
+    monkeypatch.setattr(importlib.import_module("riskmap.run"), "read_inputs", tidy_badly)
+    assert main(["run", str(site)]) == 130
+    assert capsys.readouterr().err.splitlines()[-1] == "stopped; nothing was changed"
 
 
 def test_killed_runs_leave_the_earlier_result_or_the_new_one(site: Path) -> None:
