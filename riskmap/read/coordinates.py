@@ -235,7 +235,7 @@ def coarse_step(
     unit_m : float
         Metres a unit, where projected.
     typed : ndarray of int, optional
-        Decimals written: in a file of fewer than ten, 42.30000000 is believed, and so are round metres.
+        Decimals written: in a file of fewer than ten rows 42.30000000 is believed. Round metres are, in any such file.
 
     Examples
     --------
@@ -244,8 +244,8 @@ def coarse_step(
     ([True, True], 1113)
     """
     known = np.isfinite(x) & np.isfinite(y)
-    if known.sum() < 10 and typed is not None:
-        known &= (typed < 5) & degrees
+    if known.sum() < 10:
+        known &= degrees & (True if typed is None else typed < 5)
     found, step = np.zeros(len(x), dtype=bool), 0.0
     for places in range(4, -1, -1) if degrees else range(-1, -5, -1):
         step_m = 10.0**-places * (METRES_A_DEGREE if degrees else unit_m)

@@ -54,7 +54,7 @@ def crs_from_file(written: Any) -> pyproj.CRS | None:
     """Read what a file says of its CRS; None where it says nothing of use (undefined, engineering, not readable)."""
     if isinstance(written, pyproj.CRS):
         return usable(written)
-    return _crs_read(json.dumps(written) if isinstance(written, dict) else written)
+    return _crs_read(written if isinstance(written, str | int | None) else json.dumps(written))
 
 
 @lru_cache(maxsize=64)

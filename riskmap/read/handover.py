@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import re
 import shutil
-import sqlite3
-from contextlib import closing
 from pathlib import Path
 from typing import Final
-from urllib.parse import quote
-from xml.parsers import expat
 
 from riskmap.errors import shown
 from riskmap.read.archives import check_workbook
 from riskmap.read.json_guard import check_geojson_crs
 from riskmap.read.kinds import Kind, Refusal
+from riskmap.read.sqlite_guard import check_geopackage
+from riskmap.read.xml_guard import as_utf8, check_xml_whole
 
 __all__ = ["check_geodatabase", "hand_over"]
 
@@ -44,7 +42,9 @@ def hand_over(path: Path, kind: Kind, private: Path, name: str) -> tuple[Path, d
     target = private / (stem[:80] + _ENDINGS[kind])
     facts: dict[str, str] = {}
     if kind in _XML:
-        _check_xml_whole(path)
+        check_xml_whole(path, kind)
+        if as_utf8(path, target):
+            return target, facts
     elif kind in (Kind.GEOJSON, Kind.TOPOJSON):
         check_geojson_crs(path)
     elif kind is Kind.OSM_PBF:
@@ -55,9 +55,9 @@ def hand_over(path: Path, kind: Kind, private: Path, name: str) -> tuple[Path, d
         facts = _link_companions(path, private / stem[:80])
     elif kind is Kind.GEOPACKAGE:
         if _copy_if_live(path, target):
-            _check_geopackage(target)
+            check_geopackage(target)
             return target, {"copied": "write-ahead log"}
-        _check_geopackage(path)
+        check_geopackage(path)
     _link(path, target)
     return target, facts
 
@@ -68,18 +68,6 @@ def _link(path: Path, target: Path) -> None:
         target.symlink_to(path.resolve(), target_is_directory=path.is_dir())
     except (OSError, NotImplementedError):
         (shutil.copytree if path.is_dir() else shutil.copyfile)(path, target)
-
-
-def _check_xml_whole(path: Path) -> None:
-    """Read an XML file to its end: GDAL may hand over what stands before a cut without a word."""
-    parser = expat.ParserCreate()
-    with path.open("rb") as stream:
-        try:
-            parser.ParseFile(stream)
-        except (expat.ExpatError, LookupError, ValueError) as error:
-            raise Refusal(
-                f"its XML does not read to the end ({error})", "the file is cut off or damaged: send it again"
-            ) from None
 
 
 def _check_pbf_whole(path: Path) -> None:
@@ -155,6 +143,9 @@ def _link_companions(path: Path, private_stem: Path) -> dict[str, str]:
     rows, start, width = (int.from_bytes(head[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
     if len(head) < 32 or start + rows * width > beside[".dbf"].stat().st_size + 1:
         raise Refusal("the .dbf file is cut off (shorter than its header says)", "send it again")
+    shapes = max(0, beside[".shx"].stat().st_size - 100) // 8
+    if rows != shapes:
+        raise Refusal(f"its .shx has {shapes:,} shapes and its .dbf {rows:,} rows", "send all parts of one shapefile")
     for ending in (".shx", ".dbf", ".prj", ".cpg"):
         if ending in beside:
             _link(beside[ending], private_stem.with_name(private_stem.name + ending))
@@ -173,27 +164,6 @@ def _copy_if_live(path: Path, target: Path) -> bool:
     for ending, journal in there:
         shutil.copyfile(journal, target.with_name(target.name + ending))
     return True
-
-
-def _check_geopackage(path: Path) -> None:
-    """Refuse a GeoPackage without contents, or with virtual tables that could open other things."""
-    where = f"file:{quote(str(path.resolve()))}?mode=ro&immutable=1"
-    try:
-        with closing(sqlite3.connect(where, uri=True)) as connection:
-            connection.text_factory = lambda written: written.decode("utf-8", errors="replace")
-            rows = connection.execute("SELECT name, sql FROM sqlite_master").fetchall()
-    except (sqlite3.Error, ValueError) as error:  # its own message may not decode
-        raise Refusal(
-            f"the GeoPackage does not read ({error})", "the file is cut off or damaged: send it again"
-        ) from None
-    if "gpkg_contents" not in {name for name, _ in rows}:
-        raise Refusal("this is a database, but no GeoPackage", "export the layer as GeoPackage")
-    for name, sql in rows:
-        made = re.match(
-            r"\s*CREATE\s+VIRTUAL\s+TABLE\s+.*?\bUSING\s+[\"'`\[]?(\w+)", str(sql or ""), re.IGNORECASE | re.DOTALL
-        )
-        if made and made[1].casefold() not in ("rtree", "fts3", "fts4", "fts5"):
-            raise Refusal(f"its table {shown(name)!r} is virtual and could open other files", "export the layer anew")
 
 
 def check_geodatabase(path: Path) -> None:

@@ -99,6 +99,8 @@ class _Reader:
     def unread(self, error: BaseException) -> InputError:
         """The fault of a file that does not read, in the library's words without our private path."""
         words = str(error).replace(str(self.part.path), self.part.name).replace(str(self.part.path.parent), "")
+        if isinstance(error, LookupError | NameError):  # of the library itself, where it expected a layer
+            words = "nothing in it can be opened"
         return self.fault(
             f"this {self.part.kind.value} does not read; it may be cut off or damaged ({shown(words)})",
             "open it in a desktop GIS and export it anew, or send it again",
@@ -258,7 +260,7 @@ class _Reader:
             return self._finish([], None, meta, table, None)
         column = table.column(name)
         table = table.drop_columns([name])
-        if about.get("encoding", "WKB").upper() != "WKB":
+        if str(about.get("encoding", "WKB")).upper() != "WKB":
             import geopandas
 
             shapes = geopandas.read_parquet(self.part.path, columns=[name]).geometry.to_numpy()
@@ -340,17 +342,21 @@ def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
 
 
 def _sound_texts(table: pa.Table) -> pa.Table:
-    """The table with text that is no UTF-8 made so, mark by mark."""
+    """The table with every text column in the one type that the rest knows; what is no UTF-8 is made so."""
     for index, about in enumerate(table.schema):
-        if not (pa.types.is_string(about.type) or pa.types.is_large_string(about.type)):
+        kind = about.type.value_type if pa.types.is_dictionary(about.type) else about.type
+        if not (pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)):
             continue
         column = table.column(index)
         try:
+            column = column.cast(pa.string())
             column.validate(full=True)
         except pa.ArrowInvalid:
-            written = column.cast(pa.binary() if pa.types.is_string(about.type) else pa.large_binary()).to_pylist()
+            written = column.cast(kind).cast(pa.large_binary()).to_pylist()
             texts = [None if cell is None else cell.decode("utf-8", errors="replace") for cell in written]
-            table = table.set_column(index, about.name, pa.array(texts, pa.string()))
+            column = pa.chunked_array([pa.array(texts, pa.string())])
+        if column is not table.column(index):
+            table = table.set_column(index, about.name, column)
     return table
 
 
