@@ -348,6 +348,25 @@ def test_quiet_and_verbose_watches() -> None:
     assert verbose.getvalue().startswith("  trees.csv: 3 rows\nread: ")
 
 
+def test_a_picture_of_the_users_own_goes_into_the_map(site: Path) -> None:
+    """In a process of its own: there the drivers that riskmap never opens are shut."""
+    import numpy as np
+    import rasterio
+    from rasterio.transform import from_bounds
+
+    place = from_bounds(-75.002, 42.298, -74.998, 42.304, 40, 60)
+    with rasterio.open(
+        site.parent / "photo.tif", "w", driver="GTiff", width=40, height=60, count=3, dtype="uint8", crs="EPSG:4326",
+        transform=place,
+    ) as photo:  # fmt: skip
+        photo.write(np.full((3, 60, 40), 120, dtype=np.uint8))
+    site.write_text(site.read_text() + '[map]\nbackground = "photo.tif"\n')
+    process = start("run", site, "-q")
+    _, err = process.communicate(timeout=60)
+    assert (process.returncode, "error" in err) == (0, False), err
+    assert b'"kind":"image/webp"' in (site.parent / "site-out" / "map.html").read_bytes().replace(b" ", b"")
+
+
 def test_a_budget_typed_holds_for_this_run(site: Path) -> None:
     def spent(*words: str) -> float:
         assert main(["run", str(site), "--overwrite", "-q", *words]) == 0

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 from affine import Affine
-from rasterio.warp import Resampling, calculate_default_transform, reproject
+from rasterio.warp import Resampling, reproject
 
 from riskmap.model import FloatArray, Site
 
@@ -58,14 +58,12 @@ def to_web_mercator(cells: Cells, transform: Transform, crs: pyproj.CRS, *, long
         Most pixels along the longer side.
     """
     high, wide = cells.shape[1:]
-    x, y = _at(transform, np.array([0, wide, 0, wide]), np.array([0, 0, high, high]))
-    bounds = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-    _, width, height = calculate_default_transform(crs.to_wkt(), WEB_MERCATOR, wide, high, *bounds)
-    shrink = min(1.0, longest / max(width, height))
-    width, height = max(1, round(width * shrink)), max(1, round(height * shrink))
-    target, _, _ = calculate_default_transform(
-        crs.to_wkt(), WEB_MERCATOR, wide, high, *bounds, dst_width=width, dst_height=height
-    )
+    west, south, east, north = _mercator_box(transform, crs, wide, high)
+    a_pixel_m = np.hypot(east - west, north - south) / np.hypot(wide, high)
+    shrink = min(1.0, longest * a_pixel_m / max(east - west, north - south))
+    width = max(1, round((east - west) / a_pixel_m * shrink))
+    height = max(1, round((north - south) / a_pixel_m * shrink))
+    target = Affine((east - west) / width, 0.0, west, 0.0, (south - north) / height, north)
     drawn = np.zeros((4, height, width), dtype=np.uint8)
     reproject(
         cells,
@@ -76,7 +74,17 @@ def to_web_mercator(cells: Cells, transform: Transform, crs: pyproj.CRS, *, long
         dst_crs=WEB_MERCATOR,
         resampling=Resampling.average if shrink < 1 else Resampling.bilinear,
     )
-    return drawn, (target.c, target.f + target.e * height, target.c + target.a * width, target.f)
+    return drawn, (west, south, east, north)
+
+
+def _mercator_box(transform: Transform, crs: pyproj.CRS, wide: int, high: int) -> Box:
+    """Left, bottom, right, top of a picture in Web Mercator; GDAL would ask a driver for it that stays shut."""
+    column, row = np.meshgrid(np.linspace(0, wide, 21), np.linspace(0, high, 21))
+    x, y = _at(transform, column.ravel(), row.ravel())
+    x_m, y_m = (np.asarray(at) for at in pyproj.Transformer.from_crs(crs, WEB_MERCATOR, always_xy=True).transform(x, y))
+    found = np.isfinite(x_m) & np.isfinite(y_m)
+    x_m, y_m = x_m[found], y_m[found]
+    return float(x_m.min()), float(y_m.min()), float(x_m.max()), float(y_m.max())
 
 
 def _at(transform: Transform, column: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
