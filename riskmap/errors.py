@@ -15,6 +15,7 @@ __all__ = ["InputError", "MachineError", "Problem", "RiskmapError", "WordsError"
 
 LONGEST_QUOTE = 60
 _DIRECTION_MARKS = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u061c")
+_LINE_ENDS = frozenset("\u2028\u2029")
 
 
 def shown(text: object, *, longest: int = LONGEST_QUOTE) -> str:
@@ -36,7 +37,7 @@ def shown(text: object, *, longest: int = LONGEST_QUOTE) -> str:
 def _must_escape(mark: str) -> bool:
     """Whether a character would act on a terminal or turn the reading direction."""
     code = ord(mark)
-    return code < 0x20 or 0x7F <= code < 0xA0 or 0xD800 <= code <= 0xDFFF or mark in _DIRECTION_MARKS
+    return code < 0x20 or 0x7F <= code < 0xA0 or 0xD800 <= code <= 0xDFFF or mark in _DIRECTION_MARKS | _LINE_ENDS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
+from riskmap.deliver import DELIVERABLES, MOST_TREES, ON_REQUEST
 from riskmap.errors import InputError, shown
 
 if TYPE_CHECKING:
@@ -131,6 +132,9 @@ def print_result(delivered: Delivered, stream: TextIO) -> None:
     if "map.html" in delivered.files:
         print(f"young-tree damage map: {here / 'map.html'}", file=stream)
     print(f"all files in {here}: {', '.join(delivered.files)}\n", file=stream)
+    left_out = [name for name in DELIVERABLES if name in ON_REQUEST and DELIVERABLES[name].file not in delivered.files]
+    if result.site.trees.n > MOST_TREES and left_out:
+        print(f"of so many trees only on request: --only {' '.join(left_out)}\n", file=stream)
     print(f"{_count(result.site.trees.n, 'tree')}, {result.pressure.not_scored.null_count:,} scored", file=stream)
     for row in _action_rows(result):
         print(f"  {row}", file=stream)

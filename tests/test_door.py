@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import io
 import json
 import os
 import shutil
@@ -199,8 +200,49 @@ TRICKS: dict[str, Callable[[str, Path], str]] = {
     ),
     "service": lambda url, _: f"<OGRWFSDataSource><URL>{url}</URL></OGRWFSDataSource>",
     "address": lambda url, _: url,
+    "overlay": lambda url, secret: (
+        f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Style id="s"><IconStyle><Icon><href>{url}/i.png</href>'
+        f"</Icon></IconStyle></Style><GroundOverlay><Icon><href>{secret}</href></Icon></GroundOverlay><Placemark>"
+        f"<styleUrl>{url}/s.kml#s</styleUrl><Model><Link><href>{url}/m.dae</href></Link></Model></Placemark>"
+        "</Document></kml>"
+    ),
+    "srs_name": lambda url, _: (
+        f'<gml:FeatureCollection xmlns:gml="http://www.opengis.net/gml"><gml:featureMember><a><gml:pointProperty>'
+        f'<gml:Point srsName="{url}/crs.xml#x"><gml:pos>1 2</gml:pos></gml:Point></gml:pointProperty></a>'
+        "</gml:featureMember></gml:FeatureCollection>"
+    ),
+    "include": lambda url, secret: (
+        f'<?xml-stylesheet href="{url}/s.xsl"?>{GPX}<xi:include xmlns:xi="http://www.w3.org/2001/XInclude" '
+        f'href="{url}/a.gpx"/><xi:include xmlns:xi="http://www.w3.org/2001/XInclude" parse="text" href="{secret}"/>'
+        '<wpt lat="1" lon="2"/></gpx>'
+    ),
+    "assets": lambda url, _: json.dumps(
+        {
+            "type": "FeatureCollection",
+            "stac_version": "1.0.0",
+            "links": [{"rel": "next", "href": url}],
+            "features": [
+                {"type": "Feature", "stac_version": "1.0.0", "assets": {"a": {"href": url}}, "geometry": None}
+            ],
+        }
+    ),
+    "tiles": lambda url, _: json.dumps({"tilejson": "3.0.0", "tiles": [url + "/{z}/{x}/{y}.pbf"], "type": "Topology"}),
 }
-NAMES = ("w.geojson", "w.gpkg", "w.shp", "w.kml", "w.gml", "w.gpx", "w.osm", "w.csv", "w.tif", "w.zip", "w.vrt")
+NAMES = (
+    *("w.geojson", "w.gpkg", "w.shp", "w.kml", "w.gml", "w.gpx", "w.osm", "w.csv", "w.tif", "w.zip", "w.vrt"),
+    *("w.topojson", "w.fgb", "w.parquet", "w.xlsx", "w.json", "w.osm.pbf"),
+)
+
+
+def dressings(name: str, text: str) -> Iterator[bytes]:
+    """A text in two encodings, and packed in the two ways that are unpacked."""
+    yield text.encode()
+    yield text.encode("utf-16")
+    yield gzip.compress(text.encode())
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr(name, text)
+    yield packed.getvalue()
 
 
 @pytest.mark.parametrize("trick", sorted(TRICKS))
@@ -214,9 +256,8 @@ def test_no_trick_under_any_name_reaches_the_network_or_another_file(
     for name in NAMES:
         folder = tmp_path / name.replace(".", "_")
         folder.mkdir()
-        (folder / name).write_text(text)
-        for encoding in ("utf-8", "utf-16"):
-            (folder / name).write_bytes(text.encode(encoding))
+        for data in dressings(name, text):
+            (folder / name).write_bytes(data)
             before = picture_of(folder)
             site = make_site_settings(folder)
             said = [str(read_layer(LayerSource(number=1, role="water", file=name), site))]

@@ -20,6 +20,7 @@ __all__ = ["check_inputs", "list_inputs"]
 
 THICKEST_MM: Final = 2000.0
 BOX_MARGIN_DEG: Final = 1.0  # trees and layers of one site lie nearer than that
+NEAR_POLE_DEG: Final = 85.0
 Box = tuple[float, float, float, float]  # west, south, east, north
 
 
@@ -140,7 +141,7 @@ def _exchanged(inputs: Inputs) -> Iterator[Problem]:
     if trees.crs is None or not trees.crs.is_geographic or not boxes or not known.any():
         return
     x, y = float(np.median(trees.x[known])), float(np.median(trees.y[known]))
-    if any(_inside(x, y, box) for box in boxes):
+    if abs(y) > NEAR_POLE_DEG or any(_inside(x, y, box) for box in boxes):  # there every longitude is near
         return
     first = int(np.flatnonzero(known)[0])
     readings = {

@@ -66,7 +66,8 @@ def result_folder(
         try:
             _restore(place)
             refuse_contents(place, overwrite=overwrite)
-            _clear(place.part)
+            with naming(place, place.part):
+                _clear(place.part)
             yield place
             _swap_in(place)
         except BaseException:
@@ -167,7 +168,8 @@ def _restore(place: Place) -> None:
 
 def _clear(folder: Path) -> None:
     """Empty a folder of ours, run.json first, but for the marker, which stands in it until the end."""
-    (folder / MARKER).write_text(_MARKER_TEXT, encoding="utf-8")
+    if not (folder / MARKER).exists():
+        (folder / MARKER).write_text(_MARKER_TEXT, encoding="utf-8")
     (folder / "run.json").unlink(missing_ok=True)
     for path in folder.iterdir():
         if path.name != MARKER:

@@ -51,6 +51,11 @@ def refuse_place(place: Place, inputs: Iterable[Path]) -> None:
             f"--out {place.said}: the output folder would be the folder you work in, or one above it; "
             "name a new folder, such as --out result"
         )
+    if any(ord(mark) < 0x20 or 0xD800 <= ord(mark) <= 0xDFFF for mark in real.name):
+        raise WordsError(
+            f"the output folder {place.said} is refused: its name holds control characters or bytes that are no "
+            "letters; name another folder with --out"
+        )
     ours = (real, real.with_name(place.part.name), real.with_name(place.old.name))
     for given in inputs:
         file = Path(os.path.realpath(given))

@@ -23,6 +23,7 @@ from riskmap.model import (
     TreeTable,
     Watch,
 )
+from riskmap.project.exchanged import refuse_exchanged
 from riskmap.project.ground import FAR_M, Window, kilometres_off, move_covers, move_layer
 from riskmap.project.steps import LONLAT, Steps, crs_name, flat_crs
 from riskmap.project.working import LARGEST_SCALE, choose_crs, middle_of, stretch_at, stretch_between
@@ -100,6 +101,7 @@ def _place_trees(inputs: Inputs, steps: Steps) -> tuple[Trees, pyproj.CRS, tuple
     blank = sound & _at_zero(table, lon, lat)
     sound &= ~blank
     counted = sound & table.kept if (sound & table.kept).any() else sound
+    refuse_exchanged(table, lon, lat, counted, file)
     middle = middle_of(lon[counted], lat[counted]) if counted.any() else (0.0, 0.0)
     steps.area = _core_area(lon[counted], lat[counted])
     lon, lat = _degrees_of(table, given, steps, file)

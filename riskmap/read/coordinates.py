@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap.model import BoolArray, FloatArray
-from riskmap.read.numbers import Numbers, distinct, read_numbers
+from riskmap.read.numbers import LONGEST, Numbers, distinct, read_numbers
 
 __all__ = [
     "Pairs",
@@ -30,6 +30,7 @@ __all__ = [
 NEAR_ZERO_DEGREES: Final = 0.001  # about 100 m
 NEAR_ZERO_UNITS: Final = 100.0  # of a projected system
 METRES_A_DEGREE: Final = 111_320.0
+LONGEST_PLACE: Final = 1000  # characters of a cell that holds a point
 COARSEST_M: Final = 10.0
 _WKT = re.compile(r"\s*(?:SRID=(\d+);)?\s*(POINT|MULTIPOINT)\s*(?:Z|M|ZM)?\s*\(([\d\s.,()eE+-]+)\)\s*", re.IGNORECASE)
 _NO_BRACKETS = str.maketrans("()", "  ")
@@ -40,12 +41,14 @@ _MARKS = str.maketrans(
     {"º": "°", "˚": "°", "′": "'", "’": "'", "‘": "'", "´": "'", "`": "'", "″": '"', "”": '"', "“": '"'}
 )
 _DEGREES = re.compile(  # a capital S is south, a small one seconds
-    r"""([NSEWOnewo])?\s*([+-]?\d+(?:[.,]\d+)?)\s*(?:°|[dD](?:eg)?\b|[dD](?=\s?\d)|:|\s)\s*
-    (?:(\d+(?:[.,]\d+)?)\s*(?:'(?!')|[mM](?:in)?\b|[mM](?=\s?\d)|:|\s|$)\s*)?
-    (?:(\d+(?:[.,]\d+)?)\s*(?:"|''|s(?:ec)?\b)?\s*)?([NSEWOnewos])?""",
+    r"""([NSEWOnewo])?\s*([+-]?\d{1,3}(?:[.,]\d+)?)\s*(?:°|[dD](?:eg)?\b|[dD](?=\s?\d)|:|\s)\s*
+    (?:(\d{1,2}(?:[.,]\d+)?)\s*(?:'(?!')|[mM](?:in)?\b|[mM](?=\s?\d)|:|\s|$)\s*)?
+    (?:(\d{1,2}(?:[.,]\d+)?)\s*(?:"|''|s(?:ec)?\b)?\s*)?([NSEWOnewos])?""",
     re.VERBOSE,
 )
-_LETTER_LAST = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([NSEW])|([NSEW])\s*(\d+(?:[.,]\d+)?)\s*°?", re.IGNORECASE)
+_LETTER_LAST = re.compile(
+    r"([+-]?\d{1,9}(?:[.,]\d+)?)\s*°?\s*([NSEW])|([NSEW])\s*(\d{1,9}(?:[.,]\d+)?)\s*°?", re.IGNORECASE
+)
 _WORDS_FOR_SIGNS = (
     (re.compile(r"\s*deg(?:ree)?s?\b\.?\s*", re.IGNORECASE), "°"),
     (re.compile(r"\s*min(?:ute)?s?\b\.?\s*", re.IGNORECASE), "'"),
@@ -58,7 +61,7 @@ _WORDS_FOR_SIGNS = (
 )
 _DASHED = re.compile(r"\d+-\d+-\d+(?:[.,]\d+)?\s*[NSEWnsew]|[NSEWnsew]\s*\d+-\d+-\d+(?:[.,]\d+)?")
 _METRES_AFTER = re.compile(r"(\d)\s*m(?:\s?[ENen])?$")  # 500000 m, 500000 mE
-_NUMBER = r"([+-]?\d+(?:\.\d+)?)"
+_NUMBER = r"([+-]?\d{1,9}(?:\.\d+)?)"
 _HEX_POINT = re.compile(r"(?:\\x)?(0[01](?:[0-9A-Fa-f]{2}){20,40})")
 _GEOJSON_POINT = re.compile(rf"\{{.*\"Point\".*\[\s*{_NUMBER}\s*,\s*{_NUMBER}\s*[,\]].*", re.DOTALL)
 _NAMED_PAIR = re.compile(
@@ -92,6 +95,9 @@ def parse_degrees(text: str) -> tuple[float, str]:
     >>> parse_degrees("42.3 N"), parse_degrees("oak")
     ((42.3, 'N'), (nan, ''))
     """
+    text = text.strip()
+    if len(text) > LONGEST:
+        return math.nan, ""
     text = _in_signs(text)
     if found := _LETTER_LAST.fullmatch(text):
         value, letter = float((found[1] or found[4]).replace(",", ".")), (found[2] or found[3]).upper()
@@ -110,7 +116,7 @@ def parse_degrees(text: str) -> tuple[float, str]:
 
 def _in_signs(text: str) -> str:
     """An angle with signs in place of words: degrees, min., West."""
-    text = text.strip().translate(_MARKS).replace("−", "-").replace("''", '"').strip("'")
+    text = text.translate(_MARKS).replace("−", "-").replace("''", '"').strip("'")
     for word, sign in _WORDS_FOR_SIGNS:
         text = word.sub(sign, text)
     return text.replace("-", " ") if _DASHED.fullmatch(text) else text
@@ -141,8 +147,10 @@ def read_pairs(cells: pa.Array) -> Pairs:
     x, y = np.full(len(texts) + 1, np.nan), np.full(len(texts) + 1, np.nan)
     shapes = np.zeros(len(texts) + 1, dtype=bool)
     srids, hows = set(), set()
-    for i, text in enumerate(texts):
-        if found := _WKT.fullmatch(text):
+    for i, text in enumerate(part.strip() for part in texts):
+        if len(text) > LONGEST_PLACE:
+            shapes[i] = _OTHER_WKT.match(text) is not None
+        elif found := _WKT.fullmatch(text):
             points = [part.split() for part in found[3].translate(_NO_BRACKETS).split(",")]
             shapes[i] = len(points) > 1
             if len(points) == 1 and len(points[0]) >= 2:

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap.model import BoolArray, FloatArray
-from riskmap.read.numbers import MISSING_WORDS, decimal_sign, distinct, parse_number
+from riskmap.read.numbers import LONGEST, MISSING_WORDS, decimal_sign, distinct, parse_number
 
 __all__ = ["Dates", "ages_at", "parse_date", "read_dates"]
 
@@ -93,6 +93,8 @@ def parse_date(text: str, order: str = "") -> tuple[str, str]:
     >>> parse_date("45000"), parse_date("Fall 2022"), parse_date("April 2021"), parse_date("soon")
     (('2023-03-15', 'exact'), ('2022', 'exact'), ('2021-04', 'exact'), ('', 'odd'))
     """
+    if len(text) > LONGEST:
+        return "", "odd"
     words = " ".join(text.casefold().translate(_EAST_ASIAN).split())
     found, how = _read_one(_ABOUT.sub("", _WEEKDAY.sub("", words, count=1)), order)
     if found in _DATABASE_BLANKS:

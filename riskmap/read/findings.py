@@ -63,7 +63,7 @@ def examples(cells: pa.Array | pa.ChunkedArray, where: BoolArray) -> str:
     """Quote the first different cells where something holds."""
     seen: dict[str, None] = {}
     for i in np.flatnonzero(where)[:2000]:
-        seen[str(cells[int(i)].as_py())] = None
+        seen[_as_said(cells[int(i)])] = None
         if len(seen) == QUOTED_CELLS:
             break
     more = ", …" if len(seen) == QUOTED_CELLS and where.sum() > QUOTED_CELLS else ""
@@ -80,3 +80,11 @@ def some(where: BoolArray, noun: str) -> str:
     """
     n = int(where.sum())
     return f"{n:,} {noun}{'' if n == 1 else 's'}"
+
+
+def _as_said(cell: pa.Scalar) -> str:
+    """A cell as text; a day past the calendar has none."""
+    try:
+        return str(cell.as_py())
+    except (OverflowError, ValueError):
+        return "a day past the calendar"

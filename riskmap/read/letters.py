@@ -107,7 +107,9 @@ def _mostly_utf8(data: bytes) -> tuple[str, str, str] | None:
 def _by_looks(data: bytes) -> tuple[str, str, str]:
     """The encoding in which words look like words: Windows-1252 if it will do, else the one that does."""
     lines = [line for line in re.split(rb"[\r\n]+", data[: 20 * _LOOKED_AT]) if not line.isascii()]
-    sample = b"\n".join(lines)[:_LOOKED_AT].rsplit(b"\n", 1)[0] if lines else data
+    sample = b"\n".join(lines)
+    if len(sample) > _LOOKED_AT:
+        sample = sample[:_LOOKED_AT].rpartition(b"\n")[0] or sample[:_LOOKED_AT]
     if _odd_share(sample, "cp1252") <= _MOST_ODD and _decodes(data, "cp1252"):
         why = "the bytes are no UTF-8, and all are letters of Windows-1252"
         return data.decode("cp1252"), "cp1252", why

@@ -60,10 +60,13 @@ def list_file(path: Path, *, file_as_typed: str) -> list[ListedLayer]:
 
 
 def _layer_names(path: Path) -> list[str]:
-    """Layers with shapes, by name."""
+    """Layers with shapes, by name; one without a name where the file does not open: reading it says why."""
     import pyogrio
 
-    return [str(name) for name, shape in pyogrio.list_layers(path) if shape is not None]
+    try:
+        return [str(name) for name, shape in pyogrio.list_layers(path) if shape is not None]
+    except (OSError, ValueError, RuntimeError, LookupError):
+        return [""]
 
 
 def _look_at(path: Path, typed: str, kind: Kind, name: str, *, alone: bool) -> ListedLayer:

@@ -18,6 +18,7 @@ from riskmap import units
 from riskmap.model import BoolArray, FloatArray
 
 __all__ = [
+    "LONGEST",
     "MISSING_WORDS",
     "Lengths",
     "Numbers",
@@ -36,6 +37,7 @@ MISSING_WORDS: Final = frozenset(
         *("no data", "#n/a", "#null!", "#value!", "#div/0!", "#ref!", "#name?", "#num!"),
     )
 )
+LONGEST: Final = 100  # characters of a number, a length, an angle or a date: a longer text is none
 BLANK_NUMBERS: Final = (-9999.0, -999.0, -99999.0, -1e38)  # what databases write for "no value"
 _SPACES = re.compile(r"(?<=\d)[\s\u00a0\u2009\u202f'’](?=\d{3}(?!\d))")
 _MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-", "٫": ".", "．": "."})
@@ -84,7 +86,7 @@ def decimal_sign(texts: Iterable[str], *, hint: str = "") -> str:
     (',', '.', '?')
     """
     open_to_both = False
-    for token in (part for text in texts for part in re.findall(r"[\d.,]*\d", text)):
+    for token in (part for text in texts for part in re.findall(r"[\d.,]*\d", text[:LONGEST])):
         marks = re.sub(r"\d", "", token)
         if "," in marks and "." in marks:
             return "," if token.rfind(",") > token.rfind(".") else "."
@@ -105,6 +107,8 @@ def parse_number(text: str, decimal: str = ".") -> float:
     (4683085.8, 42.3, 4683085.0, nan)
     """
     text = text.strip()
+    if len(text) > LONGEST:
+        return math.nan
     if not text.isascii():
         text = "".join(str(unicodedata.decimal(mark, mark)) for mark in text.translate(_MINUS))
     if text[:1] == "'" == text[-1:]:
@@ -226,6 +230,8 @@ def parse_length(text: str, decimal: str = ".") -> tuple[float, str, str]:
     >>> parse_length("1,5 cm", ","), parse_length("> 30"), parse_length("oak")[2]
     ((1.5, 'cm', 'exact'), (30.0, '', 'open'), 'odd')
     """
+    if len(text) > LONGEST:
+        return math.nan, "", "odd"
     text = text.translate(_QUOTES)
     for sign, plain in _PARTS.items():
         text = text.replace(sign, f" {plain}")

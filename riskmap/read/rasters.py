@@ -21,7 +21,7 @@ from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption, Note, RasterData, RasterSource, ReadAs, Settings
 from riskmap.read.crs import crs_from_file, crs_in_words, crs_typed, same_crs
 from riskmap.read.door import find_file, refused, sha256_of, sniff
-from riskmap.read.kinds import Kind
+from riskmap.read.kinds import Kind, Refusal
 from riskmap.read.tiff_guard import check_tiff_whole
 from riskmap.units import LENGTH_M
 
@@ -140,6 +140,7 @@ def read_raster(source: RasterSource, settings: Settings) -> RasterReading:
             )
             return RasterReading(raster=None, problems=(problem,))
         with refused(source.file, key):
+            _refuse_mask_beside(path)
             check_tiff_whole(path)
         with _opened(path) as opened:
             return _Raster(source, path, opened).read()
@@ -153,6 +154,14 @@ def read_raster(source: RasterSource, settings: Settings) -> RasterReading:
             key=key,
         )
         return RasterReading(raster=None, problems=(problem,))
+
+
+def _refuse_mask_beside(path: Path) -> None:
+    """Refuse a raster whose mask stands in a file beside it: without it, hidden cells would count as values."""
+    mask = path.with_name(f"{path.name}.msk")
+    if mask.is_file():
+        what = f"its mask stands in a file beside it ({shown(mask.name)}), which riskmap does not read"
+        raise Refusal(what, "export it with the mask inside, or with a nodata value")
 
 
 class _Raster:

@@ -105,7 +105,7 @@ def _load_toml(path: Path, name: str) -> dict[str, Any]:
         raise refuse("the text is not UTF-8", "save the file with the encoding UTF-8", row) from error
     try:
         return tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of figures is a plain ValueError
         raise _no_toml(name, text, str(error)) from error
 
 

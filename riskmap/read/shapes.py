@@ -18,6 +18,7 @@ __all__ = ["ARCS", "ShapeFault", "flat", "has_curves", "mend_wkb", "shapes_from_
 
 ARCS: Final = "arcs straightened"
 _MANY_PARTS: Final = (4, 5, 6, 7)
+_COLLECTION: Final = 7
 _LONG_BYTES: Final = 9 * 2000  # a shorter shape can't lie so deep that reading it overruns the stack
 _MOST_INSIDE: Final = 200  # collections in one shape
 _INSIDE: Final = re.compile(  # where a part with parts of its own begins: either byte order; plain, Z, M and ZM
@@ -53,9 +54,8 @@ def type_codes(column: pa.ChunkedArray) -> npt.NDArray[np.int64]:
             parts.append(np.zeros(len(array), dtype=np.int64))
             continue
         little = data[at] == 1
-        four = data[at[:, None] + np.arange(1, 5)].astype(np.int64)
-        four[~little] = four[~little, ::-1]
-        code = four[:, 0] | four[:, 1] << 8 | (four[:, 2] << 16) | ((four[:, 3] & 0x0F) << 24)
+        two = data[at[:, None] + np.where(little[:, None], [1, 2], [4, 3])].astype(np.int64)  # as GEOS: the lower half
+        code = two[:, 0] | two[:, 1] << 8
         parts.append(np.where(long_enough, code % 1000, 0))
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
@@ -84,7 +84,7 @@ def shapes_from_wkb(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.object_], t
     ours = _not_for_geos(column, written)
     plain = written.copy() if len(ours) else written
     plain[ours] = None
-    geometry = np.array(shapely.from_wkb(plain, on_invalid="ignore"), dtype=object).reshape(len(written))
+    geometry = _by_geos(plain)
     unread = np.flatnonzero(shapely.is_missing(geometry) & ~np.asarray(column.is_null()))
     faults = []
     for index in unread:
@@ -94,21 +94,37 @@ def shapes_from_wkb(column: pa.ChunkedArray) -> tuple[npt.NDArray[np.object_], t
     return flat(geometry), tuple(faults)
 
 
+def _by_geos(written: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Read what GEOS reads; None for the rest, arcs deep in a collection among it."""
+    try:
+        return np.array(shapely.from_wkb(written, on_invalid="ignore"), dtype=object).reshape(len(written))
+    except NotImplementedError:
+        if len(written) == 1:
+            return np.full(1, None, dtype=object)
+    half = len(written) // 2
+    return np.concatenate([_by_geos(written[:half]), _by_geos(written[half:])])
+
+
 def _not_for_geos(column: pa.ChunkedArray, written: npt.NDArray[np.object_]) -> npt.NDArray[np.intp]:
-    """Shapes with arcs, which GEOS does not read, and collections so deep that it would overrun the stack."""
+    """Shapes with arcs, which GEOS can do nothing with, and collections so deep that it would overrun the stack."""
     codes = type_codes(column)
     many = np.flatnonzero(np.isin(codes, _MANY_PARTS))
-    deep = [at for at in many if len(written[at]) > _LONG_BYTES and _lies_deep(written[at])]
-    return np.concatenate([np.flatnonzero(np.isin(codes, _CURVES)), np.asarray(deep, dtype=np.intp)])
+    ours = [at for at in many if (codes[at] == _COLLECTION or _may_lie_deep(written[at])) and _is_ours(written[at])]
+    return np.concatenate([np.flatnonzero(np.isin(codes, _CURVES)), np.asarray(ours, dtype=np.intp)])
 
 
-def _lies_deep(written: bytes) -> bool:
-    """Whether a shape holds shapes inside shapes so many times over that reading it would overrun the stack."""
-    if sum(1 for _ in zip(_INSIDE.finditer(written), range(_MOST_INSIDE), strict=False)) < _MOST_INSIDE:
+def _may_lie_deep(written: bytes) -> bool:
+    """Whether a shape is long, and parts with parts of their own may begin in it many times."""
+    if len(written) < _LONG_BYTES:
         return False
+    return sum(1 for _ in zip(_INSIDE.finditer(written), range(_MOST_INSIDE), strict=False)) == _MOST_INSIDE
+
+
+def _is_ours(written: bytes) -> bool:
+    """Whether arcs stand in a shape, or shapes inside shapes so many times over that reading it overruns the stack."""
     reader, to_come = _WkbReader(written), [1]  # shapes still to come at each depth
     try:
-        while to_come and len(to_come) < _MOST_INSIDE:
+        while to_come and len(to_come) < _MOST_INSIDE and not reader.straightened:
             if to_come[-1] == 0:
                 to_come.pop()
                 continue
@@ -117,7 +133,7 @@ def _lies_deep(written: bytes) -> bool:
             if inside is not None:
                 to_come.append(inside)
     except (struct.error, ValueError, IndexError):
-        return False  # cut off before it lies deep
+        return False  # cut off before that
     return bool(to_come)
 
 
@@ -147,7 +163,7 @@ def mend_wkb(written: bytes) -> tuple[Any, str]:
     reader = _WkbReader(written)
     try:
         shape = reader.shape(0)
-    except (struct.error, ValueError, IndexError, OverflowError, shapely.errors.ShapelyError):
+    except (struct.error, ValueError, IndexError, ArithmeticError, shapely.errors.ShapelyError):
         return None, "its shape does not read"
     why = [f"{_count(reader.short, 'ring')} of fewer than 3 points"] if reader.short else []
     why += (
@@ -177,7 +193,7 @@ class _WkbReader:
         if depth > _DEEPEST:
             raise ValueError("collections inside collections")
         order, code, size = self._head()
-        plain = (code & 0x0FFFFFFF) % 1000
+        plain = (code & 0xFFFF) % 1000
         kind = _SURFACES.get(plain, plain)
         if kind == 1:
             return shapely.Point(self._points(order, size, 1)[0])
@@ -196,7 +212,8 @@ class _WkbReader:
     def skip(self) -> int | None:
         """Go past one shape that has no shapes inside; past the head of one that has, and return how many."""
         order, code, size = self._head()
-        plain = (code & 0x0FFFFFFF) % 1000
+        plain = (code & 0xFFFF) % 1000
+        self.straightened |= plain in _CURVES
         if plain in (1, 2, 8):
             self._points(order, size, 1 if plain == 1 else self._number(order))
         elif plain in (3, 17):
@@ -300,7 +317,7 @@ def straight_arcs(points: FloatArray) -> FloatArray:
 
 def _extra_ordinates(code: int) -> int:
     """How many ordinates a point has besides x and y, by ISO thousands or EWKB bits."""
-    thousands = (code & 0x0FFFFFFF) // 1000
+    thousands = (code & 0xFFFF) // 1000
     iso = {1: 1, 2: 1, 3: 2}.get(thousands, 0)
     return iso or bool(code & 0x80000000) + bool(code & 0x40000000)
 
@@ -311,4 +328,6 @@ def _together(kind: int, parts: list[Any]) -> Any:
         return None
     if kind == 7:
         return shapely.GeometryCollection(parts)
+    if (shapely.get_type_id(parts) != {4: 0, 5: 1, 6: 3}[kind]).any():
+        raise ValueError("parts of another kind")
     return {4: shapely.MultiPoint, 5: shapely.MultiLineString, 6: shapely.MultiPolygon}[kind](parts)

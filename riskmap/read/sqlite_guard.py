@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 from contextlib import closing
@@ -32,7 +33,7 @@ def check_geopackage(path: Path) -> None:
     Refusal
         It is one of these, or does not read.
     """
-    where = f"file:{quote(str(path.resolve()))}?mode=ro&immutable=1"
+    where = f"file:{quote(os.fsencode(path.resolve()))}?mode=ro&immutable=1"
     try:
         with closing(sqlite3.connect(where, uri=True)) as connection:
             connection.text_factory = lambda written: written.decode("utf-8", errors="replace")

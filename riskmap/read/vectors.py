@@ -99,7 +99,7 @@ class _Reader:
     def unread(self, error: BaseException) -> InputError:
         """The fault of a file that does not read, in the library's words without our private path."""
         words = str(error).replace(str(self.part.path), self.part.name).replace(str(self.part.path.parent), "")
-        if isinstance(error, LookupError | NameError):  # of the library itself, where it expected a layer
+        if isinstance(error, LookupError | NameError) or "Error occurred in" in words:  # of the library itself
             words = "nothing in it can be opened"
         return self.fault(
             f"this {self.part.kind.value} does not read; it may be cut off or damaged ({shown(words)})",
@@ -344,10 +344,12 @@ def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
 def _sound_texts(table: pa.Table) -> pa.Table:
     """The table with every text column in the one type that the rest knows; what is no UTF-8 is made so."""
     for index, about in enumerate(table.schema):
-        kind = about.type.value_type if pa.types.is_dictionary(about.type) else about.type
+        column = table.column(index)
+        if isinstance(about.type, pa.BaseExtensionType):  # GDAL marks texts that are JSON
+            column = pa.chunked_array([chunk.storage for chunk in column.chunks], about.type.storage_type)
+        kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
         if not (pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)):
             continue
-        column = table.column(index)
         try:
             column = column.cast(pa.string())
             column.validate(full=True)
