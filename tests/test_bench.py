@@ -47,3 +47,12 @@ def test_the_tables_come_out(tmp_path: Path) -> None:
     done = subprocess.run([sys.executable, str(BENCH / "run.py"), *words], capture_output=True, text=True, check=True)
     for name in (*ENGINES, "geopandas.sjoin_nearest, query only", "floor"):
         assert name in done.stdout
+
+
+def test_the_whole_run_is_timed(tmp_path: Path) -> None:
+    words = ["--scale", "0.01", "--trees", "300", "--kinds", "parquet", "csv", "--folder", str(tmp_path)]
+    done = subprocess.run(
+        [sys.executable, str(BENCH / "bench_whole.py"), *words], capture_output=True, text=True, check=True
+    )
+    for name in ("300, parquet", "300, csv", "write map.html", "peak memory"):
+        assert name in done.stdout

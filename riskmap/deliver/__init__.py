@@ -14,7 +14,7 @@ from riskmap.errors import MachineError, shown
 if TYPE_CHECKING:
     from riskmap.model import Result, Watch
 
-__all__ = ["DELIVERABLES", "Deliverable", "write_result"]
+__all__ = ["DELIVERABLES", "MOST_TREES", "ON_REQUEST", "Deliverable", "write_result"]
 
 
 class Deliverable(NamedTuple):
@@ -34,6 +34,11 @@ DELIVERABLES: Final[dict[str, Deliverable]] = {  # the word after --only; module
 }
 RECORD: Final = Deliverable("run.json", "riskmap.deliver.record", "write_record")  # always, and last
 
+SLOWEST: Final = "gpkg"  # takes as long as all the others together, and holds the interpreter,
+MANY_TREES: Final = 100_000  # so from here on it is written beside them
+ON_REQUEST: Final = frozenset({"csv", "gpkg"})  # of so many trees nobody opens them, and they take most of the time:
+MOST_TREES: Final = 2_000_000
+
 _DISK_ERRORS: Final = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
 )
@@ -43,18 +48,46 @@ _DISK_WORDS: Final = ("disk", "space", "too large", "i/o", "failed to write", "c
 def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watch: Watch) -> list[str]:
     """Write the deliverables asked for (all, when none is named) and, last, run.json.
 
+    Of more than `MOST_TREES` trees those of `ON_REQUEST` are written only where they are named.
+
     Returns
     -------
     list of str
         Names of the files written, run.json last.
     """
-    wanted = frozenset(only) or DELIVERABLES.keys()
-    written: list[str] = []
-    for name in [name for name in DELIVERABLES if name in wanted]:
+    usual = DELIVERABLES.keys() - (ON_REQUEST if result.site.trees.n > MOST_TREES else ())
+    wanted = frozenset(only) or usual
+    names = [name for name in DELIVERABLES if name in wanted]
+
+    def write(name: str) -> list[str]:
         with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
-            written += _function(DELIVERABLES[name])(result, folder)
+            return _function(DELIVERABLES[name])(result, folder)
+
+    if SLOWEST in names and result.site.trees.n >= MANY_TREES:
+        files = _side_by_side(names, write, result, watch)
+    else:
+        files = {name: write(name) for name in names}
+    written = [file for name in names for file in files[name]]
     with _naming(RECORD.file):
         return [*written, *_function(RECORD)(result, folder, written=written, timings=watch.timings)]
+
+
+def _side_by_side(
+    names: list[str], write: Callable[[str], list[str]], result: Result, watch: Watch
+) -> dict[str, list[str]]:
+    """Write the slowest in a process of its own beside the others; what both need is worked out first."""
+    from riskmap.deliver.beside import beside
+    from riskmap.deliver.columns import result_table
+    from riskmap.draw.reach import site_reach
+
+    station = f"write {DELIVERABLES[SLOWEST].file}"
+    with watch.station("prepare"):
+        site_reach(result)
+        result_table(result)
+    with beside(lambda: (write(SLOWEST), watch.timings.get(station, 0.0))) as slowest:
+        files = {name: write(name) for name in names if name != SLOWEST}
+        files[SLOWEST], watch.timings[station] = slowest()
+    return files
 
 
 def _function(deliverable: Deliverable) -> Callable[..., list[str]]:

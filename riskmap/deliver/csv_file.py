@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +15,7 @@ import pyarrow.compute as pc
 __all__ = ["as_text", "guard_cells", "write_csv_table"]
 
 ROWS_AT_ONCE: Final = 65_536
+THREADS: Final = min(4, os.cpu_count() or 1)
 _RUN_BY_A_SPREADSHEET: Final = r"^'*[=+\-@\t\r]"
 _PLAIN_NUMBER: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _BOM: Final = b"\xef\xbb\xbf"
@@ -25,12 +28,14 @@ def write_csv_table(table: pa.Table, file: Path) -> None:
     page otherwise.
     """
     header = pa.table({str(number): [name] for number, name in enumerate(table.column_names)})
-    with file.open("wb") as out:
+    with file.open("wb") as out, ThreadPoolExecutor(THREADS) as pool:
         if not all(_is_ascii(column) for part in (header, table) for column in part.columns):
             out.write(_BOM)
         for part in (header, table):
-            for batch in part.to_batches(max_chunksize=ROWS_AT_ONCE):
-                out.write(_lines(batch))
+            batches = part.to_batches(max_chunksize=ROWS_AT_ONCE)
+            for first in range(0, len(batches), THREADS):  # few at once: their lines wait in memory
+                for lines in pool.map(_lines, batches[first : first + THREADS]):
+                    out.write(lines)
 
 
 def guard_cells(texts: pa.Array) -> pa.Array:

@@ -26,7 +26,9 @@ __all__ = ["write_geopackage"]
 Geometries: TypeAlias = npt.NDArray[np.object_]
 
 _FILE: Final = "trees.gpkg"
+_PLAIN: Final = frozenset("/\\:._-~ ")
 _ROWS_AT_ONCE: Final = 65_536
+_CACHE_MB: Final = 256
 _GROUND: Final = {  # dimension -> layer, its shapes, and what makes one shape of a feature's parts
     2: ("site", "MultiPolygon", shapely.multipolygons),
     1: ("site_lines", "MultiLineString", shapely.multilinestrings),
@@ -42,7 +44,7 @@ def write_geopackage(result: Result, folder: Path) -> list[str]:
     """
     styles = [("trees", tree_style(result.choices))]
     date = result.site.inputs.settings.date.isoformat()
-    with _plain_path(folder) as plain, _clock(f"{date}T00:00:00.000Z"):
+    with _plain_path(folder) as plain, _told(f"{date}T00:00:00.000Z"):
         file = plain / _FILE
         file.unlink(missing_ok=True)
         table = result_table(result)
@@ -188,8 +190,13 @@ def _layer_table(layer: GroundLayer, dimension: int) -> pa.Table:
 
 def _parts_of(shapes: Geometries, dimension: int) -> tuple[IntArray, Geometries]:
     """Which shapes have parts of one dimension, and those parts joined shape by shape."""
-    parts, owner = shapely.get_parts(shapes, return_index=True)
+    maybe = np.flatnonzero(
+        (shapely.get_dimensions(shapes) == dimension)
+        | (shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION)
+    )
+    parts, owner = shapely.get_parts(shapes[maybe], return_index=True)
     inner, place = shapely.get_parts(parts, return_index=True)  # collections hold multi-part shapes
+    owner = maybe[owner]
     owner, wanted = owner[place], shapely.get_dimensions(inner) == dimension
     kept, index = np.unique(owner[wanted], return_inverse=True)
     return kept, _GROUND[dimension][2](inner[wanted], indices=index) if len(kept) else np.empty(0, dtype=object)
@@ -197,8 +204,8 @@ def _parts_of(shapes: Geometries, dimension: int) -> tuple[IntArray, Geometries]
 
 @contextlib.contextmanager
 def _plain_path(folder: Path) -> Iterator[Path]:
-    """A way to the folder without "!", which pyogrio takes for the mark of an archive."""
-    if "!" not in str(folder.absolute()):
+    """A way to the folder in plain letters: pyogrio takes "!" for the mark of an archive, and drops line ends."""
+    if all(mark.isalnum() or mark in _PLAIN for mark in str(folder.absolute())):
         yield folder.absolute()
         return
     with tempfile.TemporaryDirectory(prefix="riskmap-") as elsewhere:
@@ -208,10 +215,11 @@ def _plain_path(folder: Path) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def _clock(time: str) -> Iterator[None]:
-    """Let GDAL take this for the time of day."""
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": time})
+def _told(time: str) -> Iterator[None]:
+    """Let GDAL take this for the time of day, and give SQLite room to think."""
+    options = {"OGR_CURRENT_DATE": time, "OGR_SQLITE_CACHE": _CACHE_MB}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+        pyogrio.set_gdal_config_options(dict.fromkeys(options))

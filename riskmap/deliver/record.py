@@ -9,6 +9,7 @@ import json
 import platform
 import sys
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -53,7 +54,8 @@ def write_record(
         Seconds by station; kept apart, since all else is the same for the same input.
     """
     _write_json(folder / "timings.json", {name: round(spent, 3) for name, spent in (timings or {}).items()})
-    outputs = [_output(folder / name) for name in written]
+    with ThreadPoolExecutor() as pool:
+        outputs = list(pool.map(_output, [folder / name for name in written]))
     _write_json(folder / "run.json", {**record_of(result), "outputs": outputs})
     return ["timings.json", "run.json"]
 

@@ -32,9 +32,10 @@ def summary_table(result: Result) -> pa.Table:
     choices, group = result.choices, result.site.trees.table.group
     columns = {"group": group, "action": choices.action, "guard": choices.guard}
     ranks = {"action": _rank(choices.action, ACTIONS), "group": _rank(group), "guard": _rank(choices.guard)}
-    keys = np.stack([ranks[name][columns[name].codes] for name in ranks], axis=1)
-    found, first, place, trees = np.unique(keys, axis=0, return_index=True, return_inverse=True, return_counts=True)
-    place = place.reshape(-1)
+    code = np.zeros(len(group.codes), dtype=np.int64)
+    for name, rank in ranks.items():
+        code = code * len(rank) + rank[columns[name].codes]
+    found, first, place, trees = np.unique(code, return_index=True, return_inverse=True, return_counts=True)
     cents = np.rint(np.nan_to_num(choices.cost) * 100)
     return pa.table(
         {

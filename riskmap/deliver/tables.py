@@ -31,7 +31,10 @@ def write_parquet(result: Result, folder: Path) -> list[str]:
         [field.with_type(_plain_type(field.type)) for field in table.schema],
         metadata={"geo": json.dumps(_geo(result.site))},
     )
-    with pq.ParquetWriter(folder / "trees.parquet", schema, compression="zstd", compression_level=1) as file:
+    with (
+        (folder / "trees.parquet").open("wb") as stream,  # Arrow takes some names for addresses
+        pq.ParquetWriter(stream, schema, compression="zstd", compression_level=1) as file,
+    ):
         for batch in table.to_batches(max_chunksize=_ROWS_IN_A_GROUP):
             file.write_batch(batch.cast(schema))
     return ["trees.parquet"]

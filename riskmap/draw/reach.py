@@ -12,6 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from riskmap import rules, tables
+from riskmap.draw.in_threads import in_threads
 from riskmap.model import FloatArray, Result, Site
 
 __all__ = [
@@ -219,10 +220,10 @@ def _reach(
     rings = []
     for band, to_m in reversed(bands):  # the highest band lies innermost
         thin, far_m = _thinned(shapes, to_m, wide=wide), np.maximum((to_m + half_m) * scale, 0.01)
-        grown = shapely.buffer(thin, far_m, quad_segs=4 if to_m < 2 else 6)
+        grown = in_threads(partial(shapely.buffer, quad_segs=4 if to_m < 2 else 6), thin, far_m)
         area = shapely.disjoint_subset_union_all(grown)
         rings.append(ReachBand(band=band, to_m=to_m, area=area if inner is None else shapely.difference(area, inner)))
-        inner = area if inner is None else shapely.union(area, inner)
+        inner = area  # which holds all that lies further in
     return Reach(agent=agent, role=role, bands=tuple(reversed(rings)))
 
 
@@ -231,5 +232,5 @@ def _thinned(shapes: Geometries, to_m: float, *, wide: bool) -> Geometries:
     if to_m <= 10 * COARSE_M:
         return shapes
     coarse_m = min(max(COARSE_M, COARSE_SHARE * to_m), COARSEST_M) if wide else COARSE_M
-    thinned = shapely.simplify(shapes, coarse_m, preserve_topology=False)
+    thinned = in_threads(partial(shapely.simplify, tolerance=coarse_m, preserve_topology=False), shapes)
     return np.where(shapely.is_empty(thinned), shapes, thinned)

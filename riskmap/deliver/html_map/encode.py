@@ -20,6 +20,7 @@ MERCATOR_RADIUS_M: Final = 6378137.0  # what every tile map draws with, EPSG:385
 STEP_M: Final = 0.05  # trees stand to within 4 cm, finer than any survey read here
 PER_CELL: Final = 24
 PACK_FROM: Final = 3000  # fewer trees travel unpacked, so that old browsers open them too
+MUCH: Final = 20_000_000  # bytes
 MAX_LATITUDE: Final = 85.05
 
 
@@ -78,7 +79,8 @@ class Payload:
     def text(self, *, pack: bool) -> str:
         """Return all columns as base64, packed by gzip or not; the same columns give the same text."""
         whole = b"".join(self.parts)
-        return base64.b64encode(gzip.compress(whole, 6, mtime=0) if pack else whole).decode("ascii")
+        level = 6 if len(whole) < MUCH else 4  # of much, a third of the time for 3 % more
+        return base64.b64encode(gzip.compress(whole, level, mtime=0) if pack else whole).decode("ascii")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

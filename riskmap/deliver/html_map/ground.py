@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +13,7 @@ import shapely
 
 from riskmap import tables
 from riskmap.deliver.html_map.encode import Payload, mercator, zigzag
+from riskmap.draw.in_threads import in_threads
 from riskmap.draw.palette import FALLBACK_GROUND, FENCE, GROUND_STYLES, GroundStyle
 from riskmap.draw.reach import Reach
 from riskmap.model import FloatArray, IntArray, Site
@@ -22,7 +24,7 @@ __all__ = ["Box", "Frame", "add_fences", "add_ground", "add_reach"]
 STEP_M: Final = 0.1
 TOLERANCE_M: Final = 0.15
 MOST_VERTICES: Final = 250_000  # past this a layer is drawn more coarsely: a page must still open on a phone
-TRIED_VERTICES: Final = 500_000  # of one layer, to find how coarsely
+TRIED_VERTICES: Final = 100_000  # of one layer, to find how coarsely
 Box = tuple[float, float, float, float]
 Geometries = npt.NDArray[np.object_]
 
@@ -123,7 +125,8 @@ def _cut(shapes: Geometries, box: Box | None) -> Geometries:
 
 def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries) -> bool:
     """Append one layer's shapes; say in the entry which kinds it has. False where nothing is left to draw."""
-    simple = shapely.simplify(shapes, _tolerance_m(shapes), preserve_topology=False)  # for drawing alone
+    coarsely = partial(shapely.simplify, tolerance=_tolerance_m(shapes), preserve_topology=False)
+    simple = in_threads(coarsely, shapes)  # for drawing alone
     kinds = []
     for kind, lines, rings in _by_kind(shapely.get_parts(simple)):
         places, of_line = shapely.get_coordinates(lines, return_index=True)
