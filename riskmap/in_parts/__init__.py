@@ -1,0 +1,7 @@
+"""The main job part by part: more trees than one process, or one machine, should hold at once."""
+
+from __future__ import annotations
+
+from riskmap.in_parts.cutter import Cutter, cut_trees, halo_m
+
+__all__ = ["Cutter", "cut_trees", "halo_m"]
