@@ -41,15 +41,13 @@ def cut_trees(site: Site, most: int) -> list[IntArray]:
     return [np.sort(part) for part in np.array_split(every, parts)]
 
 
-def halo_m(site: Site) -> float:
-    """Return how far from a tree any ground can still matter, in the working CRS. [m]"""
-    settings = site.inputs.settings
-    roles = {layer.role for layer in site.layers}
-    reach_m = max((role_reach_m(role, settings) for role in roles), default=0.0)
-    drift_m = tables.figures(settings.overrides)["stem"]["drift_reach_m"]
-    widest_m = max((float(np.nanmax(layer.data.width_m, initial=0.0)) for layer in site.layers), default=0.0)
-    scale = float(site.trees.scale.max(initial=1.0))
-    return (max(reach_m, drift_m, settings.measure.report_within_m) + widest_m + SPARE_M) * scale
+def halo_m(layer: GroundLayer, site: Site) -> float:
+    """Return how far from a tree the ground of one layer can still matter, in the working CRS. [m]"""
+    settings, scale = site.inputs.settings, float(site.trees.scale.max(initial=1.0))
+    drift_m = tables.figures(settings.overrides)["stem"]["drift_reach_m"] if layer.role == "barrier" else 0.0
+    reach_m = max(role_reach_m(layer.role, settings), drift_m, settings.measure.report_within_m)
+    widest_m = float(np.nanmax(layer.data.width_m, initial=0.0))
+    return (reach_m + widest_m + SPARE_M) * scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,16 +55,17 @@ class Cutter:
     """Cuts parts out of one site; its ground is indexed once."""
 
     site: Site
-    halo_m: float
-    boxes: tuple[FloatArray, ...]  # by layer: bounds of every feature
+    boxes: tuple[FloatArray, ...]  # by layer: bounds of every feature, and its halo round them
 
     @classmethod
     def of(cls, site: Site) -> Cutter:
         """Index a site."""
         return cls(
             site=site,
-            halo_m=halo_m(site),
-            boxes=tuple(shapely.bounds(layer.geometry).reshape(-1, 4) for layer in site.layers),
+            boxes=tuple(
+                shapely.bounds(layer.geometry).reshape(-1, 4) + np.array([-1, -1, 1, 1]) * halo_m(layer, site)
+                for layer in site.layers
+            ),
         )
 
     def part(self, rows: IntArray) -> Site:
@@ -92,19 +91,13 @@ class Cutter:
 
     def _near(self, layer: GroundLayer, boxes: FloatArray, x_m: FloatArray, y_m: FloatArray) -> GroundLayer:
         """One layer without the features that are out of reach of all the trees."""
-        near = self._meet(boxes, x_m, y_m)
+        near = np.zeros(len(boxes), dtype=bool)
+        if np.isfinite(x_m).any():
+            west, south, east, north = boxes.T
+            near = (west <= np.nanmax(x_m)) & (east >= np.nanmin(x_m))
+            near &= (south <= np.nanmax(y_m)) & (north >= np.nanmin(y_m))
         if not near.any():
             near[:1] = True
         data = layer.data
         cut = replace(data, feature=data.feature[near], width_m=data.width_m[near], geometry=data.geometry[:0])
         return replace(layer, data=cut, geometry=layer.geometry[near])
-
-    def _meet(self, boxes: FloatArray, x_m: FloatArray, y_m: FloatArray) -> BoolArray:
-        """Which bounds come within the halo of the trees' box."""
-        west, south, east, north = boxes.T
-        if not np.isfinite(x_m).any():
-            return np.zeros(len(boxes), dtype=bool)
-        low_x, high_x = np.nanmin(x_m) - self.halo_m, np.nanmax(x_m) + self.halo_m
-        low_y, high_y = np.nanmin(y_m) - self.halo_m, np.nanmax(y_m) + self.halo_m
-        meet: BoolArray = (west <= high_x) & (east >= low_x) & (south <= high_y) & (north >= low_y)
-        return meet
