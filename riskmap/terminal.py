@@ -133,42 +133,35 @@ def print_result(delivered: Delivered, stream: TextIO) -> None:
         print(f"young-tree damage map: {here / 'map.html'}", file=stream)
     print(f"all files in {here}: {', '.join(delivered.files)}\n", file=stream)
     left_out = [name for name in DELIVERABLES if name in ON_REQUEST and DELIVERABLES[name].file not in delivered.files]
-    if result.site.trees.n > MOST_TREES and left_out:
+    tally = result.tally
+    if tally.rows > MOST_TREES and left_out:
         print(f"of so many trees only on request: --only {' '.join(left_out)}\n", file=stream)
-    print(f"{_count(result.site.trees.n, 'tree')}, {result.pressure.not_scored.null_count:,} scored", file=stream)
+    print(f"{_count(tally.rows, 'tree')}, {tally.scored:,} scored", file=stream)
     for row in _action_rows(result):
         print(f"  {row}", file=stream)
-    absent = [agent for agent, scored in zip(result.pressure.agents, _scored(result), strict=True) if not scored]
+    absent = [agent for agent in result.pressure.agents if tally.agents and agent not in tally.agents]
     if absent:
         print(f"not scored, since no layer of theirs was given: {', '.join(absent).replace('_', ' ')}", file=stream)
 
 
 def _action_rows(result: Result) -> Iterator[str]:
     """One line an action: how many trees, how much money and work, and the guard used most; then the sums."""
-    import numpy as np
-
-    choices = result.choices
-    if choices.hours.sum() > 0:
-        yield f"{'':<14}{'trees':>9}{choices.currency:>12}{'hours':>9}"
+    tally = result.tally
+    if tally.hours > 0:
+        yield f"{'':<14}{'trees':>9}{result.choices.currency:>12}{'hours':>9}"
     for action, words in _ACTIONS.items():
-        if action not in choices.action.values:
+        lines = [line for line in tally.lines if line.action == action]
+        if not lines:
             continue
-        here = choices.action.codes == choices.action.values.index(action)
-        sums = _sums(float(np.nansum(choices.cost[here])), float(np.nansum(choices.hours[here])))
-        guards = np.bincount(choices.guard.codes[here & (choices.guard.codes >= 0)], minlength=1)
-        most = f"  mostly {choices.guard.values[int(guards.argmax())]}" if guards.any() and action != "remove" else ""
-        yield f"{words:<14}{int(here.sum()):>9,}{sums}{most}".rstrip()
-    if choices.hours.sum() > 0:
-        sums = _sums(float(np.nansum(choices.cost)), float(np.nansum(choices.hours)))
-        yield f"{'in all':<14}{result.site.trees.n:>9,}{sums}"
-
-
-def _scored(result: Result) -> list[bool]:
-    """Whether each agent was scored at some tree; all of them where no tree could be scored at all."""
-    import numpy as np
-
-    scored = [bool(np.isfinite(values).any()) for values in result.pressure.value.T]
-    return scored if any(scored) else [True] * len(scored)
+        sums = _sums(sum(line.cents for line in lines) / 100, sum(line.hours for line in lines))
+        guards: dict[str, int] = {}
+        for line in lines:
+            guards[line.guard] = guards.get(line.guard, 0) + line.trees * bool(line.guard)
+        most = max(guards, key=lambda guard: guards[guard])
+        mostly = f"  mostly {most}" if most and action != "remove" else ""
+        yield f"{words:<14}{sum(line.trees for line in lines):>9,}{sums}{mostly}".rstrip()
+    if tally.hours > 0:
+        yield f"{'in all':<14}{tally.rows:>9,}{_sums(tally.cost, tally.hours)}"
 
 
 def _sums(cost: float, hours: float) -> str:

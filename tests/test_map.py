@@ -25,7 +25,7 @@ from map_factory import city_result, result_of, river_result
 from map_hostile import PAYLOADS, hostile_result
 
 from riskmap.deliver import html_map
-from riskmap.deliver.html_map import columns, encode, leaflet, many, meta, page, write_map
+from riskmap.deliver.html_map import columns, encode, leaflet, many, page, write_map
 from riskmap.deliver.html_map.tiles import tiles_of
 from riskmap.draw.classes import guard_classes
 from riskmap.errors import InputError, MachineError
@@ -111,10 +111,10 @@ def test_one_misplaced_tree_does_not_shrink_the_others() -> None:
 
 
 def test_a_site_across_longitude_180_is_drawn_in_one_piece() -> None:
-    lon, turned = meta.unturned(np.array([179.99, -179.99, np.nan]))
+    lon, turned = encode.unturned(np.array([179.99, -179.99, np.nan]))
     assert turned
     assert lon[:2].tolist() == [179.99, 180.01]
-    assert not meta.unturned(np.array([-100.0, 10.0]))[1]
+    assert not encode.unturned(np.array([-100.0, 10.0]))[1]
 
 
 @given(st.lists(st.floats(0, 1, width=32), max_size=50))
@@ -199,7 +199,7 @@ def test_counts_of_the_key_are_those_of_the_choices(river: Page) -> None:
 
 def test_no_two_entries_of_the_key_share_a_symbol() -> None:
     for result in (river_result(), city_result(3000)):
-        symbols = [(entry.symbol.shape, entry.symbol.fill) for entry in guard_classes(result.choices).classes]
+        symbols = [(entry.symbol.shape, entry.symbol.fill) for entry in guard_classes(result).classes]
         assert len(symbols) == len(set(symbols)) > 5
 
 

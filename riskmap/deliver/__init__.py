@@ -55,7 +55,7 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
     list of str
         Names of the files written, run.json last.
     """
-    usual = DELIVERABLES.keys() - (ON_REQUEST if result.site.trees.n > MOST_TREES else ())
+    usual = DELIVERABLES.keys() - (ON_REQUEST if result.tally.rows > MOST_TREES else ())
     wanted = frozenset(only) or usual
     names = [name for name in DELIVERABLES if name in wanted]
 
@@ -63,7 +63,7 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
         with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
             return _function(DELIVERABLES[name])(result, folder)
 
-    if SLOWEST in names and result.site.trees.n >= MANY_TREES:
+    if SLOWEST in names and result.tally.rows >= MANY_TREES:
         files = _side_by_side(names, write, result, watch)
     else:
         files = {name: write(name) for name in names}

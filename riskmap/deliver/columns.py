@@ -16,7 +16,7 @@ from riskmap.model import BoolArray, Coded, Column, Exposure, FloatArray, IntArr
 from riskmap.rules import BAND_WORDS
 from riskmap.units import LENGTH_M
 
-__all__ = ["own_names", "point_wkb", "result_table"]
+__all__ = ["own_names", "point_column", "result_table"]
 
 _RESERVED: Final = frozenset({"fid", "geom", "ogc_fid", "geometry"})  # what GIS files call their own
 
@@ -66,8 +66,13 @@ def own_names(names: Iterable[str], *, taken: Iterable[str], reserved: Iterable[
     return found
 
 
-def point_wkb(trees: Trees) -> pa.Array:
-    """Return the trees as WKB points in the working CRS; null where a tree has no place."""
+def point_column(result: Result) -> pa.Array | pa.ChunkedArray:
+    """Return the trees as WKB points in the working CRS, row for row as `result_table`; null without a place."""
+    return result.once("points", lambda: _point_wkb(result.site.trees))
+
+
+def _point_wkb(trees: Trees) -> pa.Array:
+    """Points as well-known binary."""
     points = np.zeros(trees.n, dtype=[("order", "u1"), ("type", "<u4"), ("x", "<f8"), ("y", "<f8")])
     points["order"], points["type"], points["x"], points["y"] = 1, 1, trees.x_m, trees.y_m
     wkb = pa.Array.from_buffers(pa.binary(points.dtype.itemsize), trees.n, [None, pa.py_buffer(points.tobytes())])

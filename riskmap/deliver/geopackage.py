@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyogrio
 import shapely
 
-from riskmap.deliver.columns import point_wkb, result_table
+from riskmap.deliver.columns import point_column, result_table
 from riskmap.deliver.csv_file import as_text
 from riskmap.deliver.gis_styles import add_styles, ground_style, reach_style, tree_style
 from riskmap.draw.reach import site_reach
@@ -42,14 +42,14 @@ def write_geopackage(result: Result, folder: Path) -> list[str]:
 
     Time stamps inside are those of the site's date, so that the same site gives the same bytes.
     """
-    styles = [("trees", tree_style(result.choices))]
+    styles = [("trees", tree_style(result))]
     date = result.site.inputs.settings.date.isoformat()
     with _plain_path(folder) as plain, _told(f"{date}T00:00:00.000Z"):
         file = plain / _FILE
         file.unlink(missing_ok=True)
         table = result_table(result)
         table = table.select(table.column_names[:MOST_GIS_COLUMNS])  # the user's last ones; an assumption says so
-        table = table.append_column("geometry", point_wkb(result.site.trees))
+        table = table.append_column("geometry", point_column(result))
         _write_layer(file, "trees", table, shapes="Point", site=result.site)
         reach = _reach_table(result)
         if len(reach):

@@ -9,12 +9,10 @@ from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree as ET
 
-import numpy as np
-
 from riskmap import tables
 from riskmap.draw.classes import guard_classes
 from riskmap.draw.palette import FALLBACK_GROUND, GROUND_STYLES, INK, PAPER, PRESSURE_RAMP
-from riskmap.model import Choices
+from riskmap.model import Result
 from riskmap.rules import BAND_WORDS
 
 __all__ = ["add_styles", "ground_style", "reach_style", "tree_style"]
@@ -49,17 +47,15 @@ _TABLE: Final = """CREATE TABLE layer_styles (
     description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME)"""
 
 
-def tree_style(choices: Choices) -> str:
+def tree_style(result: Result) -> str:
     """Return the style of layer ``trees``: one rule for each recommended guard or, where none is, each action."""
-    found = guard_classes(choices)
+    found = guard_classes(result)
+    words: list[dict[str, None]] = [{} for _ in found.classes]
+    for line in result.tally.lines:
+        words[found.of(line)][line.guard or line.action] = None
     rules = []
-    for number, entry in enumerate(found.classes):
-        here = found.code == number
-        guards = np.unique(choices.guard.codes[here])
-        actions = np.unique(choices.action.codes[here & (choices.guard.codes < 0)])
-        words = [choices.guard.values[code] for code in guards if code >= 0]
-        words += [choices.action.values[code] for code in actions if code >= 0]
-        listed = ", ".join("'" + word.replace("'", "''") + "'" for word in words)
+    for entry, own in zip(found.classes, words, strict=True):
+        listed = ", ".join("'" + word.replace("'", "''") + "'" for word in sorted(own))
         marker, angle = _MARKERS.get(entry.symbol.shape, ("circle", 0))
         symbol = _symbol(
             "marker",

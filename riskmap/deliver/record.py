@@ -71,7 +71,7 @@ def record_of(result: Result) -> dict[str, Any]:
         "local": _local(inputs.settings),
         "assumptions": [dataclasses.asdict(taken) for taken in result.assumptions],
         "not_surveyed": [role for role in tables.roles() if role not in site.surveyed | _NOT_MEASURED],
-        "any_of": _scored_agents(result),
+        "any_of": list(result.tally.agents),
         "counts": _counts(result),
         "repaired": [dataclasses.asdict(repair) for repair in inputs.repaired],
         "notes": [dataclasses.asdict(note) for note in result.notes],
@@ -113,31 +113,21 @@ def _local(settings: Settings) -> dict[str, dict[str, Any]]:
     }
 
 
-def _scored_agents(result: Result) -> list[str]:
-    """The agents that count in ``pressure_any``."""
-    scored = np.isfinite(result.pressure.value)
-    return [agent for number, agent in enumerate(result.pressure.agents) if scored[:, number].any()]
-
-
 def _counts(result: Result) -> dict[str, Any]:
     """How many, how much, and the loss that the choices prevent."""
-    action = result.choices.action
-    trees = np.bincount(action.codes[action.codes >= 0], minlength=len(action.values))
-    cents = np.rint(np.nan_to_num(result.choices.cost) * 100).sum()
+    tally = result.tally
+    by_action: dict[str, int] = {}
+    for line in tally.lines:
+        if line.action:
+            by_action[line.action] = by_action.get(line.action, 0) + line.trees
     return {
-        "rows": result.site.trees.n,
-        "scored": int(result.pressure.not_scored.null_count),
-        "by_action": dict(sorted(zip(action.values, trees.tolist(), strict=True))),
-        "cost": round(float(cents) / 100, 2),
+        "rows": tally.rows,
+        "scored": tally.scored,
+        "by_action": dict(sorted(by_action.items())),
+        "cost": round(tally.cost, 2),
         "currency": result.choices.currency,
-        "loss_prevented": _loss_prevented(result),  # money a year, in `currency`
+        "loss_prevented": None if tally.prevented is None else round(tally.prevented, 2),  # money a year, in `currency`
     }
-
-
-def _loss_prevented(result: Result) -> float | None:
-    """Expected loss that the guards prevent, summed over the trees; None where nobody reckoned it. [money a year]"""
-    prevented = result.choices.extra.get("loss_prevented")
-    return None if prevented is None else round(float(np.nansum(prevented)), 2)
 
 
 def _output(file: Path) -> dict[str, Any]:

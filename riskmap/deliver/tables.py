@@ -9,9 +9,9 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from riskmap.deliver.columns import point_wkb, result_table
+from riskmap.deliver.columns import point_column, result_table
 from riskmap.deliver.csv_file import write_csv_table
-from riskmap.model import Result, Site
+from riskmap.model import Result
 
 __all__ = ["write_csv", "write_parquet"]
 
@@ -26,10 +26,10 @@ def write_csv(result: Result, folder: Path) -> list[str]:
 
 def write_parquet(result: Result, folder: Path) -> list[str]:
     """Write ``trees.parquet``, a GeoParquet 1.1 file with the points in the working CRS."""
-    table = result_table(result).append_column("geometry", point_wkb(result.site.trees))
+    table = result_table(result).append_column("geometry", point_column(result))
     schema = pa.schema(
         [field.with_type(_plain_type(field.type)) for field in table.schema],
-        metadata={"geo": json.dumps(_geo(result.site))},
+        metadata={"geo": json.dumps(_geo(result))},
     )
     with (
         (folder / "trees.parquet").open("wb") as stream,  # Arrow takes some names for addresses
@@ -45,10 +45,10 @@ def _plain_type(kind: pa.DataType) -> pa.DataType:
     return kind.value_type if pa.types.is_dictionary(kind) else kind
 
 
-def _geo(site: Site) -> dict[str, Any]:
+def _geo(result: Result) -> dict[str, Any]:
     """What GeoParquet says of its geometry column."""
-    column: dict[str, Any] = {"encoding": "WKB", "geometry_types": ["Point"], "crs": site.crs.to_json_dict()}
-    x_m, y_m = site.trees.x_m[site.trees.placed], site.trees.y_m[site.trees.placed]
-    if len(x_m):
-        column["bbox"] = [float(x_m.min()), float(y_m.min()), float(x_m.max()), float(y_m.max())]
+    crs = result.site.crs.to_json_dict()
+    column: dict[str, Any] = {"encoding": "WKB", "geometry_types": ["Point"], "crs": crs}
+    if result.tally.box_m is not None:
+        column["bbox"] = list(result.tally.box_m)
     return {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}

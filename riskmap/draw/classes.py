@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,7 +11,7 @@ import numpy.typing as npt
 
 from riskmap import tables
 from riskmap.draw.palette import ACTION_SYMBOLS, GUARD_SYMBOLS, OTHER_GUARDS, Symbol
-from riskmap.model import Choices, Coded
+from riskmap.model import Choices, Result, TallyLine
 
 __all__ = ["ACTION_LABELS", "TreeClass", "TreeClasses", "action_classes", "guard_classes"]
 
@@ -43,68 +44,84 @@ class TreeClasses:
 
     classes: tuple[TreeClass, ...]
     code: npt.NDArray[np.uint8]
+    by_guard: Mapping[str, int]  # keys of guards -> place; without it the action decides
+    by_action: Mapping[str, int]
+
+    def of(self, line: TallyLine) -> int:
+        """Return the place of the entry of some trees that are alike."""
+        return self.by_guard.get(line.keys if line.guard else "", self.by_action.get(line.action or "none needed", 0))
 
 
-def action_classes(choices: Choices) -> TreeClasses:
+def action_classes(result: Result) -> TreeClasses:
     """Class every tree by its action, in the order of `ACTION_LABELS`; actions nobody has are left out."""
-    words = [word for word in ACTION_LABELS if word in choices.action.values]
-    words += [word for word in choices.action.values if word not in ACTION_LABELS]
-    place = {word: number for number, word in enumerate(words)}
-    code = _recode(choices.action, place, missing=len(words))
-    counts = np.bincount(code, minlength=len(words) + 1)
-    found = [_action_class(word, int(counts[place[word]])) for word in words]
-    if counts[len(words)]:
-        found.append(_action_class("none needed", int(counts[len(words)])))
-    return _without_empty(found, code)
+    counts = _by_action(result.tally.lines)
+    return _classed([_action_class(word, many) for word, many in counts.items()], result.choices, {})
 
 
-def guard_classes(choices: Choices) -> TreeClasses:
+def guard_classes(result: Result) -> TreeClasses:
     """Class every tree by its recommended guard, most used first; trees without one stand under their action.
 
     Sizes are left out of the classes (a key of ninety heights reads badly): the label carries the size only where
     all its trees share one. Guards past the last symbol share the entry "Other guards".
     """
-    n = len(choices.guard.codes)
-    has_guard = (choices.guard.codes >= 0) & (choices.guard_keys.codes >= 0)
-    counts = np.bincount(choices.guard_keys.codes[has_guard], minlength=len(choices.guard_keys.values))
-    ranked = [int(k) for k in np.lexsort((np.arange(len(counts)), -counts)) if counts[k]]
+    lines = result.tally.lines
+    counts: dict[str, int] = {}
+    for line in lines:
+        if _has_guard(line):
+            counts[line.keys] = counts.get(line.keys, 0) + line.trees
+    ranked = sorted(counts, key=lambda keys: -counts[keys])
     own, rest = ranked[: len(GUARD_SYMBOLS)], ranked[len(GUARD_SYMBOLS) :]
     classes = [
-        TreeClass(
-            key=choices.guard_keys.values[k],
-            label=_guard_label(choices, k, has_guard),
-            symbol=symbol,
-            count=int(counts[k]),
-        )
-        for k, symbol in zip(own, GUARD_SYMBOLS, strict=False)
+        TreeClass(key=keys, label=_guard_label(keys, lines), symbol=symbol, count=counts[keys])
+        for keys, symbol in zip(own, GUARD_SYMBOLS, strict=False)
     ]
-    table = np.zeros(len(counts) + 1, dtype=np.int64)
-    table[own] = np.arange(len(own))
+    place = {keys: number for number, keys in enumerate(own)} | dict.fromkeys(rest, len(own))
     if rest:
-        table[rest] = len(own)
-        classes.append(
-            TreeClass(key="", label="Other guards", symbol=OTHER_GUARDS, count=int(sum(counts[k] for k in rest)))
-        )
-    code = np.zeros(n, dtype=np.int64)
-    code[has_guard] = table[choices.guard_keys.codes[has_guard]]
-    bare = ~has_guard
-    by_action = action_classes(choices)
-    bare_counts = np.bincount(by_action.code[bare], minlength=len(by_action.classes))
-    code[bare] = len(classes) + by_action.code[bare].astype(np.int64)
-    classes += [
-        TreeClass(key=entry.key, label=entry.label, symbol=_hollow(entry.symbol), count=int(count))
-        for entry, count in zip(by_action.classes, bare_counts, strict=True)
-    ]
-    return _without_empty(classes, code)
+        many = sum(counts[keys] for keys in rest)
+        classes.append(TreeClass(key="", label="Other guards", symbol=OTHER_GUARDS, count=many))
+    for word, many in _by_action([line for line in lines if not _has_guard(line)]).items():
+        entry = _action_class(word, many)
+        classes.append(TreeClass(key=word, label=entry.label, symbol=_hollow(entry.symbol), count=many))
+    return _classed(classes, result.choices, place)
 
 
-def _guard_label(choices: Choices, key: int, has_guard: npt.NDArray[np.bool_]) -> str:
+def _has_guard(line: TallyLine) -> bool:
+    """Whether trees of one line have a guard to be classed by."""
+    return bool(line.guard and line.keys)
+
+
+def _by_action(lines: Iterable[TallyLine]) -> dict[str, int]:
+    """Trees by action, in the order of `ACTION_LABELS`; no action at all counts as none needed, and stands last."""
+    counts: dict[str, int] = {}
+    for line in lines:
+        counts[line.action] = counts.get(line.action, 0) + line.trees
+    known = [word for word in ACTION_LABELS if word in counts]
+    other = sorted(word for word in counts if word and word not in ACTION_LABELS)
+    found = {word: counts[word] for word in (*known, *other)}
+    if "" in counts:
+        found["none needed"] = found.get("none needed", 0) + counts[""]
+    return found
+
+
+def _classed(classes: Sequence[TreeClass], choices: Choices, place: Mapping[str, int]) -> TreeClasses:
+    """Find each tree's entry: by its guard where it has one of those that have a place, else by its action."""
+    by_word = {entry.key: number for number, entry in enumerate(classes) if number not in place.values()}
+    actions = np.array([by_word.get(word or "none needed", 0) for word in (*choices.action.values, "")], dtype=np.int64)
+    code = actions[choices.action.codes]
+    if place:
+        has_guard = (choices.guard.codes >= 0) & (choices.guard_keys.codes >= 0)
+        guards = np.array([place.get(keys, 0) for keys in (*choices.guard_keys.values, "")], dtype=np.int64)
+        code = np.where(has_guard, guards[choices.guard_keys.codes], code)
+    return TreeClasses(classes=tuple(classes), code=code.astype(np.uint8), by_guard=place, by_action=by_word)
+
+
+def _guard_label(keys: str, lines: Sequence[TallyLine]) -> str:
     """The label with size where one size is used, else the catalogue's labels of its parts."""
-    labels = np.unique(choices.guard.codes[has_guard & (choices.guard_keys.codes == key)])
+    labels = {line.guard for line in lines if line.keys == keys and line.guard}
     if len(labels) == 1:
-        return choices.guard.values[int(labels[0])]
+        return labels.pop()
     rows = tables.guards()
-    parts = [part.strip() for part in choices.guard_keys.values[key].split(";")]
+    parts = [part.strip() for part in keys.split(";")]
     return " + ".join(rows[part].label if part in rows else part for part in parts)
 
 
@@ -118,18 +135,3 @@ def _hollow(symbol: Symbol) -> Symbol:
     """The symbol of an action beside those of guards: a shape that a guard may have is left white."""
     shapes = {guard.shape for guard in GUARD_SYMBOLS}
     return Symbol(shape=symbol.shape, fill="#ffffff") if symbol.shape in shapes else symbol
-
-
-def _recode(column: Coded, place: dict[str, int], missing: int) -> npt.NDArray[np.int64]:
-    """Codes of a text column as places in our order."""
-    table = np.array([place[value] for value in column.values] + [missing], dtype=np.int64)
-    found: npt.NDArray[np.int64] = table[column.codes]
-    return found
-
-
-def _without_empty(classes: list[TreeClass], code: npt.NDArray[np.int64]) -> TreeClasses:
-    """Drop entries without a tree and close the gaps in the codes."""
-    kept = [number for number, entry in enumerate(classes) if entry.count]
-    table = np.zeros(max(len(classes), 1), dtype=np.uint8)
-    table[kept] = np.arange(len(kept))
-    return TreeClasses(classes=tuple(classes[number] for number in kept), code=table[code] if len(code) else table[:0])

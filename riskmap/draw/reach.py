@@ -22,6 +22,7 @@ __all__ = [
     "medium_pressure",
     "reach_areas",
     "reach_distances",
+    "result_box",
     "site_box",
     "site_reach",
 ]
@@ -142,9 +143,15 @@ def site_box(site: Site) -> Box | None:
     return float(left - MARGIN_M), float(bottom - MARGIN_M), float(right + MARGIN_M), float(top + MARGIN_M)
 
 
+def result_box(result: Result) -> Box | None:
+    """Return the box of the site's body, told once; of all trees, also where the result holds but some."""
+    box: Box | None = result.once("box", lambda: site_box(result.site))
+    return box
+
+
 def site_reach(result: Result) -> tuple[Reach, ...]:
     """Return the areas in the box of the site, worked out once for all deliverables."""
-    areas: tuple[Reach, ...] = result.once("reach", lambda: reach_areas(result.site, site_box(result.site)))
+    areas: tuple[Reach, ...] = result.once("reach", lambda: reach_areas(result.site, result_box(result)))
     return areas
 
 

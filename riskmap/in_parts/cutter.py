@@ -11,7 +11,7 @@ import shapely
 from riskmap import tables
 from riskmap.measure import morton_order
 from riskmap.measure.reaches import role_reach_m
-from riskmap.model import BoolArray, FloatArray, GroundLayer, IntArray, Site
+from riskmap.model import FloatArray, GroundLayer, IntArray, Site
 from riskmap.model.part import take_rows
 
 __all__ = ["Cutter", "cut_trees", "halo_m"]

@@ -35,6 +35,7 @@ from riskmap.model.settings import (
     TreeSource,
 )
 from riskmap.model.site import GroundLayer, RasterPoints, Site, Trees
+from riskmap.model.tally import Tally, TallyLine, add_tallies, tally_of
 from riskmap.model.watch import SilentWatch, Watch
 
 __all__ = [
@@ -84,9 +85,13 @@ __all__ = [
     "SpeciesName",
     "Stems",
     "StockLine",
+    "Tally",
+    "TallyLine",
     "TreeSource",
     "TreeTable",
     "Trees",
     "Watch",
     "WorkFigure",
+    "add_tallies",
+    "tally_of",
 ]

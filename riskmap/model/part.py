@@ -92,21 +92,24 @@ def _is_by_row(value: Any) -> bool:
 def _joined(values: Sequence[Any], sizes: Sequence[int]) -> Any:
     """One column of all."""
     first = values[0]
-    if isinstance(first, np.ndarray):
-        return np.concatenate(values) if first.ndim else first
-    if isinstance(first, Coded):
-        return _recoded(values)
-    if isinstance(first, pa.Array):
-        return pa.concat_arrays(values)
-    if isinstance(first, pa.ChunkedArray):
-        return pa.chunked_array([chunk for value in values for chunk in value.chunks], first.type)
-    if isinstance(first, pa.Table):
-        return pa.concat_tables(values)
-    if isinstance(first, Mapping):
-        return _by_key(values, sizes)
-    if _is_by_row(first):
-        return tuple(one for value in values for one in value)
-    return join_rows(values, sizes=sizes) if is_dataclass(first) else first
+    joined = first
+    if isinstance(first, np.ndarray) and first.ndim:
+        joined = np.concatenate(values)
+    elif isinstance(first, Coded):
+        joined = _recoded(values)
+    elif isinstance(first, pa.Array):
+        joined = pa.concat_arrays(values)
+    elif isinstance(first, pa.ChunkedArray):
+        joined = pa.chunked_array([chunk for value in values for chunk in value.chunks], first.type)
+    elif isinstance(first, pa.Table):
+        joined = pa.concat_tables(values)
+    elif isinstance(first, Mapping):
+        joined = _by_key(values, sizes)
+    elif _is_by_row(first):
+        joined = tuple(one for value in values for one in value)
+    elif is_dataclass(first):
+        joined = join_rows(values, sizes=sizes)
+    return joined
 
 
 def _by_key(values: Sequence[Mapping[str, Any]], sizes: Sequence[int]) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -14,6 +14,7 @@ from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, Int
 from riskmap.model.exposure import Exposure, RasterValues
 from riskmap.model.notes import Assumption, Note
 from riskmap.model.site import Site
+from riskmap.model.tally import Tally, tally_of
 
 __all__ = ["MOST_GIS_COLUMNS", "Choices", "Pressure", "Result", "Stems"]
 
@@ -99,6 +100,17 @@ class Result:
     assumptions: tuple[Assumption, ...]
     engine: str
     _once: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @property
+    def tally(self) -> Tally:
+        """What adds up over the trees: of all of them, also where the result holds but some."""
+        return self.once("tally", lambda: tally_of(self))
+
+    def knowing(self, **found: Any) -> Result:
+        """Return the same result with what `once` is to find worked out already."""
+        same = replace(self)
+        same._once.update(self._once | found)
+        return same
 
     def once(self, name: str, work: Callable[[], T]) -> T:
         """Return what several deliverables need, worked out by the first that asks."""

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from riskmap.deliver.html_map import columns, ground, meta, page, still, words
+import numpy as np
+
+from riskmap.deliver.html_map import columns, ground, many, meta, page, still, words
 from riskmap.deliver.html_map.background import background_picture
-from riskmap.deliver.html_map.encode import PACK_FROM, Payload, nearest_steps, place_on_grid
-from riskmap.deliver.html_map.many import add_overview, pick_trees
+from riskmap.deliver.html_map.encode import PACK_FROM, Payload, nearest_steps, place_on_grid, unturned
+from riskmap.deliver.html_map.many import Lookout, Overview, add_overview, pick_trees
 from riskmap.deliver.html_map.tiles import tiles_of
 from riskmap.draw.classes import action_classes, guard_classes
-from riskmap.draw.reach import site_box, site_reach
-from riskmap.model import Result
+from riskmap.draw.reach import result_box, site_reach
+from riskmap.model import IntArray, Result
 
 __all__ = ["map_page", "write_map"]
 
@@ -40,19 +42,21 @@ def write_map(result: Result, folder: Path) -> list[str]:
 def map_page(result: Result) -> bytes:
     """Return the page's bytes; the same result gives the same bytes."""
     site, settings = result.site, result.site.inputs.settings
-    guards, actions = guard_classes(result.choices), action_classes(result.choices)
+    guards, actions = guard_classes(result), action_classes(result)
     payload = Payload()
-    lon, turned = meta.unturned(site.trees.lon)
-    on_page = pick_trees(result)
+    lon, turned = unturned(site.trees.lon)
+    on_page, overview = _on_page(result)
+    if overview is not None and overview.look.turned and not turned:
+        lon, turned = np.where(lon < 0, lon + 360.0, lon), True
     grid = place_on_grid(lon[on_page], site.trees.lat[on_page], site.trees.placed[on_page])
     order = on_page[grid.order]
     columns.add_trees(payload, result, grid, order, guards, actions)
-    box = site_box(site)
+    box = result_box(result)
     frame = meta.frame(result, grid, box, turned=turned)
     layers = ground.add_ground(payload, frame, box)
     layers += ground.add_fences(payload, frame, result.choices.extra.get("fences", ()))
     reaches = ground.add_reach(payload, frame, box, site_reach(result))
-    overview = add_overview(payload, result, lon, frame) if len(order) < site.trees.n else None
+    hexagons = add_overview(payload, overview, frame) if overview is not None else None
     picture = background_picture(site, box)
     if picture is not None:
         payload.add_bytes("picture", "bytes", picture.data)
@@ -69,11 +73,11 @@ def map_page(result: Result) -> bytes:
             "columns": payload.table,
             "grid": grid.page(),
             "nearest_steps": nearest_steps(grid),
-            "view": meta.view(result, order[: int(grid.count.sum())], lon, box),
+            "view": meta.view(result, order[: int(grid.count.sum())], lon, box, overview.look if overview else None),
             "frame": {"x": frame.origin_x, "y": frame.origin_y, "step": frame.step},
             "ground": layers,
             "reach": [entry | {"agent": known[entry["agent"]]} for entry in reaches if entry["agent"] in known],
-            "overview": overview,
+            "overview": hexagons,
             "headlines": text["summary"],
             "picture": {"kind": "image/webp", "bounds": picture.bounds} if picture else None,
             "tiles": tiles.page() if tiles else None,
@@ -81,3 +85,14 @@ def map_page(result: Result) -> bytes:
         data=payload.text(pack=packed),
         picture_hosts=tiles.policy if tiles else "",
     )
+
+
+def _on_page(result: Result) -> tuple[IntArray, Overview | None]:
+    """The trees that go onto the page, and an overview of all where these are only the worst of too many."""
+    n = result.site.trees.n
+    if n < result.tally.rows:  # done part by part: the result holds the worst already
+        return np.arange(n), result.once("overview", lambda: None)
+    if n <= many.MOST_TREES:
+        return np.arange(n), None
+    look = Lookout.of(result.site.trees.lon, result.site.trees.lat)
+    return pick_trees(result, most=many.WORST_TREES), Overview.of(result, look)

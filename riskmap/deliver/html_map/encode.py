@@ -14,7 +14,17 @@ import numpy.typing as npt
 
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["Grid", "Payload", "compact", "mercator", "nearest_steps", "place_on_grid", "unique_rows", "zigzag"]
+__all__ = [
+    "Grid",
+    "Payload",
+    "compact",
+    "mercator",
+    "nearest_steps",
+    "place_on_grid",
+    "unique_rows",
+    "unturned",
+    "zigzag",
+]
 
 MERCATOR_RADIUS_M: Final = 6378137.0  # what every tile map draws with, EPSG:3857
 STEP_M: Final = 0.05  # trees stand to within 4 cm, finer than any survey read here
@@ -35,6 +45,15 @@ def mercator(lon: FloatArray, lat: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     clipped = np.radians(np.clip(lat, -MAX_LATITUDE, MAX_LATITUDE))
     return MERCATOR_RADIUS_M * np.radians(lon), MERCATOR_RADIUS_M * np.log(np.tan(np.pi / 4 + clipped / 2))
+
+
+def unturned(lon: FloatArray) -> tuple[FloatArray, bool]:
+    """Return longitudes that run on past 180 where the site lies across it, so that it is drawn in one piece."""
+    known = lon[np.isfinite(lon)]
+    turned = (
+        bool(len(known)) and float(known.max() - known.min()) > 180 and not bool(((known > -90) & (known < 90)).any())
+    )
+    return (np.where(lon < 0, lon + 360.0, lon) if turned else lon), turned
 
 
 def zigzag(values: IntArray) -> npt.NDArray[np.uint32]:

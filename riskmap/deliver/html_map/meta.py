@@ -10,6 +10,7 @@ import numpy as np
 from riskmap import tables
 from riskmap.deliver.html_map import columns, ground, words
 from riskmap.deliver.html_map.encode import STEP_M, Grid, mercator
+from riskmap.deliver.html_map.many import Lookout
 from riskmap.draw.classes import TreeClass, TreeClasses
 from riskmap.draw.palette import PRESSURE_RAMP, SHARE_RAMP
 from riskmap.model import FloatArray, IntArray, Result
@@ -17,7 +18,7 @@ from riskmap.model.logbook import LOG_COLUMNS
 from riskmap.project.degrees import to_degrees
 from riskmap.rules import BAND_LIMITS, BAND_WORDS
 
-__all__ = ["frame", "tree_meta", "unturned", "view"]
+__all__ = ["frame", "tree_meta", "view"]
 
 
 def tree_meta(result: Result, n: int, guards: TreeClasses, actions: TreeClasses) -> dict[str, Any]:
@@ -27,7 +28,7 @@ def tree_meta(result: Result, n: int, guards: TreeClasses, actions: TreeClasses)
     roles = tables.roles()
     return {
         "n": n,
-        "n_all": result.site.trees.n,
+        "n_all": result.tally.rows,
         "units": settings.units,
         "site_key": hashlib.sha256(f"{settings.title}\n{settings.trees.file}".encode("utf-8", "replace")).hexdigest()[
             :16
@@ -88,15 +89,6 @@ def _paper(asked: str, units: str) -> str:
     return f"{'A4' if name.lower() == 'a4' else 'letter'} landscape"
 
 
-def unturned(lon: FloatArray) -> tuple[FloatArray, bool]:
-    """Return longitudes that run on past 180 where the site lies across it, so that it is drawn in one piece."""
-    known = lon[np.isfinite(lon)]
-    turned = (
-        bool(len(known)) and float(known.max() - known.min()) > 180 and not bool(((known > -90) & (known < 90)).any())
-    )
-    return (np.where(lon < 0, lon + 360.0, lon) if turned else lon), turned
-
-
 def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -> ground.Frame:
     """Return where ground steps are counted from: the trees' corner, or the ground's own where no tree has a place."""
     origin_x, origin_y, step = grid.origin_x, grid.origin_y, grid.step * ground.STEP_M / STEP_M
@@ -107,9 +99,13 @@ def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -
     return ground.Frame(site=result.site, origin_x=origin_x, origin_y=origin_y, step=step, turn=turned)
 
 
-def view(result: Result, near: IntArray, lon: FloatArray, box: ground.Box | None) -> dict[str, Any]:
+def view(
+    result: Result, near: IntArray, lon: FloatArray, box: ground.Box | None, look: Lookout | None
+) -> dict[str, Any]:
     """Return what the page shows first: the body of the trees, else the ground, else the world."""
-    if len(near):
+    if look is not None:
+        bounds = look.bounds
+    elif len(near):
         lat = result.site.trees.lat
         bounds = [[float(lat[near].min()), float(lon[near].min())], [float(lat[near].max()), float(lon[near].max())]]
     elif box is not None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any, Final
 
-import numpy as np
 from markupsafe import Markup
 
 from riskmap import tables
@@ -49,21 +48,14 @@ def band_ranges() -> list[str]:
 
 def headlines(result: Result) -> list[str]:
     """Return what a planner asks first: money and hours, and rows that are not on the map."""
-    lines = []
-    cost = float(np.nansum(result.choices.cost))
-    if cost > 0:
-        hours = float(np.nansum(result.choices.hours))
-        work = f", and about {hours:,.0f} hours of work" if hours >= 1 else ""
-        lines.append(f"First fitting: {result.choices.currency} {cost:,.0f}{work}.")
-    placed = int(result.site.trees.placed.sum())
-    if placed < result.site.trees.n:
-        lines.append(f"{_rows(result.site.trees.n - placed)} without a place: in the table, not on the map.")
-    trees = np.array([word != "not a tree" for word in (*result.choices.action.values, "")])[
-        result.choices.action.codes
-    ]
-    unscored = int(np.count_nonzero(trees & result.pressure.not_scored.is_valid().to_numpy(zero_copy_only=False)))
-    if unscored:
-        lines.append(f"{_rows(unscored)} not scored by any agent.")
+    lines, tally = [], result.tally
+    if tally.cost > 0:
+        work = f", and about {tally.hours:,.0f} hours of work" if tally.hours >= 1 else ""
+        lines.append(f"First fitting: {result.choices.currency} {tally.cost:,.0f}{work}.")
+    if tally.placed < tally.rows:
+        lines.append(f"{_rows(tally.rows - tally.placed)} without a place: in the table, not on the map.")
+    if tally.unscored:
+        lines.append(f"{_rows(tally.unscored)} not scored by any agent.")
     return lines
 
 
@@ -104,7 +96,7 @@ def frontier_picture(result: Result) -> Markup:
 def page_words(result: Result, guards: TreeClasses, *, on_page: int) -> dict[str, Any]:
     """Return every text of the page template; each is escaped there."""
     settings = result.site.inputs.settings
-    n = result.site.trees.n
+    n = result.tally.rows
     date = settings.date
     return {
         "title": settings.title,
