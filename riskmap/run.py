@@ -5,18 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from riskmap.check import check_inputs, check_site, gather_result
 from riskmap.choose import choose_guards
 from riskmap.deliver import write_result
 from riskmap.deliver.folder import result_folder
+from riskmap.in_parts import Size, begin_parts, finish_parts, parts_kept
 from riskmap.measure import engine_name, measure_exposures, measure_rasters
-from riskmap.model import Inputs, Result, Settings, Watch
+from riskmap.model import Inputs, Result, Settings, Site, Watch
 from riskmap.project import project_inputs
 from riskmap.read import read_inputs, read_settings
+from riskmap.scale import HERE, Crew
 from riskmap.score import score_pressure
 
 __all__ = ["Delivered", "recommend_guards", "run_site", "work_out"]
+
+SIZE: Final = Size()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,29 +40,58 @@ def run_site(
     budget: float | None = None,
     only: Iterable[str] = (),
     overwrite: bool = False,
+    size: Size = SIZE,
     watch: Watch,
 ) -> Delivered:
     """Do the main job on one site.toml; the result folder stands whole afterwards, or nothing has changed."""
     settings = read_settings(site_file).with_budget(budget)
     with result_folder(settings.file, settings.files(), out=out, overwrite=overwrite) as place:
-        result = work_out(settings, watch=watch)
+        result = _work_out_at(place.parts, settings, size, HERE, watch=watch)
         files = write_result(result, place.part, only=only, watch=watch)
     return Delivered(folder=place.name, files=tuple(files), result=result)
 
 
+def _work_out_at(parts: Path, settings: Settings, size: Size, crew: Crew, *, watch: Watch) -> Result:
+    """Work everything out: at once, or of very many trees part by part, going on from where an earlier run stopped."""
+    shop = parts_kept(parts, settings, size)
+    if shop is None:
+        site = _ready_site(settings, watch=watch)
+        if site.trees.n <= size.most:
+            return _recommend_at(site, watch=watch)
+        with watch.station("lay out parts"):
+            shop = begin_parts(site, parts, size, watch=watch)
+        del site
+    with watch.station("work on parts"):
+        return finish_parts(shop, size, crew, watch=watch)
+
+
 def work_out(settings: Settings, *, watch: Watch) -> Result:
     """Read what a site file names and work everything out; write nothing."""
+    return _recommend_at(_ready_site(settings, watch=watch), watch=watch)
+
+
+def _ready_site(settings: Settings, *, watch: Watch) -> Site:
+    """Read and check everything, and bring it into metres."""
     with watch.station("read"):
         inputs = read_inputs(settings, watch=watch)
-    return recommend_guards(inputs, watch=watch)
+    return _place_inputs(inputs, watch=watch)
+
+
+def _place_inputs(inputs: Inputs, *, watch: Watch) -> Site:
+    """Check what was read, and bring it into metres."""
+    with watch.station("check"):
+        checked = check_inputs(inputs)
+    with watch.station("project"):
+        return check_site(project_inputs(checked, watch=watch))
 
 
 def recommend_guards(inputs: Inputs, *, watch: Watch) -> Result:
     """Check, measure, score and choose."""
-    with watch.station("check"):
-        checked = check_inputs(inputs)
-    with watch.station("project"):
-        site = check_site(project_inputs(checked, watch=watch))
+    return _recommend_at(_place_inputs(inputs, watch=watch), watch=watch)
+
+
+def _recommend_at(site: Site, *, watch: Watch) -> Result:
+    """Measure, score and choose."""
     with watch.station("measure"):
         exposures = measure_exposures(site, watch=watch)
         rasters = measure_rasters(site, watch=watch)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from riskmap.in_parts.cutter import Cutter, cut_trees, halo_m
+from riskmap.in_parts.cutter import Cutter, cut_trees
+from riskmap.in_parts.path import Size, begin_parts, finish_parts, parts_kept
 
-__all__ = ["Cutter", "cut_trees", "halo_m"]
+__all__ = ["Cutter", "Size", "begin_parts", "cut_trees", "finish_parts", "parts_kept"]
