@@ -90,7 +90,7 @@ def _ended_by(error: BaseException) -> int:
 def _print_added(error: BaseException) -> None:
     """Say what was added on the way up, such as that parts are kept."""
     for line in getattr(error, "__notes__", ()):
-        print(line, file=sys.stderr)
+        sys.stderr.write(f"{line}\n")
 
 
 def _stop_behind(error: BaseException | None) -> KeyboardInterrupt | None:

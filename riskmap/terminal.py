@@ -82,7 +82,7 @@ class TerminalWatch:
             self._drawn = now
 
     def _left(self, share: float) -> str:
-        """How long the station may still take, from how long what it did took; nothing as long as that can't be told."""
+        """How long the station may still take, from how long what it did took; nothing while that can't be told."""
         spent, did = time.perf_counter() - self._begun, share - (self._first or 0.0)
         if spent < _LONG or did <= 0 or share >= 1:
             return ""

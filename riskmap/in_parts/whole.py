@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -45,7 +46,8 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
         replace(shown.choices, notes=(), assumptions=(), extra=_told(shown.choices, dones)),
         engine=shown.engine,
     )
-    table = _table(shop, dones)
+    pieces = Pieces(files=tuple(shop.path(part_name(done.number, "table")) for done in dones))
+    table = pa.concat_tables(pieces)
     return replace(
         result,
         notes=tuple(join_notes([plan.site.inputs.notes, plan.site.notes, *(done.notes for done in dones)])),
@@ -56,6 +58,7 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
         box=plan.box,
         table=table.drop_columns(["geometry"]),
         points=table.column("geometry"),
+        pieces=pieces,
     )
 
 
@@ -111,10 +114,13 @@ def _assumptions(result: Result, dones: Sequence[Done]) -> tuple[Any, ...]:
     return (*result.assumptions, *join_assumptions(parts))
 
 
-def _table(shop: Workshop, dones: Sequence[Done]) -> pa.Table:
-    """The tree table of all parts, in their order; it lies on disk, and only what is looked at comes into memory."""
-    parts = []
-    for done in dones:
-        mapped = pa.memory_map(str(shop.path(part_name(done.number, "table"))))
-        parts.append(pa.ipc.open_file(mapped).read_all())
-    return pa.concat_tables(parts)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pieces:
+    """The tree table of all parts, in their order; it lies on disk, and what is looked at comes into memory."""
+
+    files: tuple[Path, ...]
+
+    def __iter__(self) -> Iterator[pa.Table]:
+        """One part after the other."""
+        for file in self.files:
+            yield pa.ipc.open_file(pa.memory_map(str(file))).read_all()
