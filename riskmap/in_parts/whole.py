@@ -12,11 +12,12 @@ import pyarrow as pa
 
 from riskmap.check import gather_result
 from riskmap.deliver.html_map.many import Overview, pick_trees
+from riskmap.in_parts.fences import number_column, number_fences, number_words, offsets
 from riskmap.in_parts.plan import Plan, part_name
 from riskmap.in_parts.words import join_assumptions, join_notes
 from riskmap.in_parts.work import Done, some_of
 from riskmap.in_parts.workshop import Workshop
-from riskmap.model import Choices, Result, add_tallies
+from riskmap.model import Assumption, Choices, Result, add_tallies
 from riskmap.model.part import join_rows
 
 __all__ = ["join_parts"]
@@ -46,7 +47,9 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
         replace(shown.choices, notes=(), assumptions=(), extra=_told(shown.choices, dones)),
         engine=shown.engine,
     )
-    pieces = Pieces(files=tuple(shop.path(part_name(done.number, "table")) for done in dones))
+    before = offsets([done.told["fences"] for done in dones])
+    files = [shop.path(part_name(done.number, "table")) for done in dones]
+    pieces = Pieces(files=tuple(zip(files, before, strict=True)))
     table = pa.concat_tables(pieces)
     return replace(
         result,
@@ -64,7 +67,9 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
 
 def _shown(shop: Workshop, dones: Sequence[Done], worst: int) -> Result:
     """The worst trees of all parts, as one result."""
-    parts: list[Result] = [part for done in dones if (part := shop.load(part_name(done.number, "worst"))) is not None]
+    before = offsets([done.told["fences"] for done in dones])
+    every = [(shop.load(part_name(done.number, "worst")), n) for done, n in zip(dones, before, strict=True)]
+    parts: list[Result] = [_numbered(part, n) for part, n in every if part is not None]
     sizes = [part.site.trees.n for part in parts]
     trees = join_rows([part.site.trees for part in parts], sizes=sizes)
     first = parts[0]
@@ -80,6 +85,11 @@ def _shown(shop: Workshop, dones: Sequence[Done], worst: int) -> Result:
         engine=first.engine,
     )
     return some_of(together, _by_row(together, pick_trees(together, most=worst)))
+
+
+def _numbered(part: Result, before: int) -> Result:
+    """A part's trees that speak of their fences by the numbers among all."""
+    return replace(part, choices=replace(part.choices, reason=number_words(part.choices.reason, before)))
 
 
 def _by_row(result: Result, trees: np.ndarray) -> np.ndarray:
@@ -104,23 +114,29 @@ def _choices(parts: Sequence[Choices], sizes: Sequence[int]) -> Choices:
 def _told(shown: Choices, dones: Sequence[Done]) -> dict[str, Any]:
     """What the choices of all parts tell besides."""
     low, high = np.array([done.told["cost_range"] for done in dones]).sum(axis=0).round(2).tolist()
-    return {**shown.extra, "cost_range": (low, high), "money": {}, "fences": [], "fencing": {}, "stock": {}}
+    fences = number_fences([done.told["fences"] for done in dones])
+    return {**shown.extra, "cost_range": (low, high), "money": {}, "fences": fences, "fencing": {}, "stock": {}}
 
 
-def _assumptions(result: Result, dones: Sequence[Done]) -> tuple[Any, ...]:
+def _assumptions(result: Result, dones: Sequence[Done]) -> tuple[Assumption, ...]:
     """What was taken: for the whole site as it stands, for trees added up."""
     own = {taken.topic for taken in result.assumptions}
     parts = [[taken for taken in done.assumptions if taken.topic not in own] for done in dones]
-    return (*result.assumptions, *join_assumptions(parts))
+    cut = Assumption(
+        topic="parts",
+        taken=f"{len(dones):,} parts by place; a shared fence never crosses the line between two",
+        why="so many trees are done part by part",
+    )
+    return (*result.assumptions, *join_assumptions(parts), cut)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
     """The tree table of all parts, in their order; it lies on disk, and what is looked at comes into memory."""
 
-    files: tuple[Path, ...]
+    files: tuple[tuple[Path, int], ...]  # each with how many shared fences stand before its own
 
     def __iter__(self) -> Iterator[pa.Table]:
         """One part after the other."""
-        for file in self.files:
-            yield pa.ipc.open_file(pa.memory_map(str(file))).read_all()
+        for file, before in self.files:
+            yield number_column(pa.ipc.open_file(pa.memory_map(str(file))).read_all(), "guard_reason", before)

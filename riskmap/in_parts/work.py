@@ -77,7 +77,7 @@ def work_on_part(task: Task) -> int:
         notes=tuple(result.notes),
         assumptions=tuple(result.assumptions),
         loss=loss_of(result)[worst],
-        told={"cost_range": result.choices.extra.get("cost_range", (0.0, 0.0))},
+        told={name: result.choices.extra[name] for name in ("cost_range", "fences", "fencing")},
         seconds=time.perf_counter() - began,
     )
     shop.save(part_name(task.number, "done"), done)
@@ -112,6 +112,11 @@ def loss_of(result: Result) -> FloatArray:
     return np.where(result.site.trees.placed, np.nan_to_num(result.pressure.loss_any, nan=-1.0), -2.0)
 
 
+def _beside(result: Result) -> dict[str, Any]:
+    """What stands beside the choice at each tree."""
+    return {name: result.choices.extra[name] for name in ("alternative", "alternatives", "loss_prevented")}
+
+
 def some_of(result: Result, rows: IntArray) -> Result:
     """Return a result with some of its trees, and nothing of the ground."""
     n, site = result.site.trees.n, result.site
@@ -124,7 +129,7 @@ def some_of(result: Result, rows: IntArray) -> Result:
         exposures=kept,
         rasters=rasters,
         pressure=take_rows(result.pressure, rows, n=n),
-        choices=take_rows(result.choices, rows, n=n),
+        choices=take_rows(replace(result.choices, extra=_beside(result)), rows, n=n),
         bands=result.bands[rows],
         notes=(),
         assumptions=(),
