@@ -119,10 +119,8 @@ def split_money(ladders: Sequence[Ladder], budget: float) -> Split:
         spent += ladder.money(ends) - ladder.money(steps[part])
         steps[part] = ends
     prevented = sum(ladder.prevented(many) for ladder, many in zip(ladders, steps, strict=True))
-    following = [
-        float(ladder.slope[many]) for ladder, many in zip(ladders, steps, strict=True) if many < len(ladder.slope)
-    ]
-    price = max(following, default=0.0)
+    ends_at = zip(ladders, steps, strict=True)
+    price = max((float(ladder.slope[many]) for ladder, many in ends_at if many < len(ladder.slope)), default=0.0)
     return Split(
         steps=tuple(steps),
         price=price,
@@ -139,9 +137,8 @@ def _money(ladders: Sequence[Ladder], steps: Sequence[int]) -> float:
 
 def frontier(ladders: Sequence[Ladder]) -> list[tuple[float, float]]:
     """Return the most that all parts together prevent for rising sums of money, from nothing to everything."""
-    slopes = np.concatenate(
-        [ladder.slope[:: max(1, len(ladder.slope) // POINTS)] for ladder in ladders] or [np.empty(0)]
-    )
+    some = [ladder.slope[:: max(1, len(ladder.slope) // POINTS)] for ladder in ladders]
+    slopes = np.concatenate([np.empty(0), *some])
     prices = np.unique(np.quantile(slopes, np.linspace(1, 0, POINTS))) if len(slopes) else np.empty(0)
     points = [(0.0, 0.0)]
     for price in (*prices[::-1].tolist(), 0.0):
