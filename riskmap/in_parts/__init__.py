@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from riskmap.in_parts.cutter import Cutter, cut_trees, halo_m
+from riskmap.in_parts.measuring import measure_in_parts, measured_by
 
-__all__ = ["Cutter", "cut_trees", "halo_m"]
+__all__ = ["Cutter", "cut_trees", "halo_m", "measure_in_parts", "measured_by"]
