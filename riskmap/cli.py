@@ -61,8 +61,8 @@ def main(words: Sequence[str] | None = None) -> int:
 def _ended_by(error: BaseException) -> int:
     """Say why it ended before it was done, and return the status."""
     out = sys.stderr
-    if _was_stopped(error):
-        error = KeyboardInterrupt()
+    if (stop := _stop_behind(error)) is not None:
+        error = stop
     match error:
         case SystemExit():  # --help and --version
             return int(error.code or DONE)
@@ -71,9 +71,11 @@ def _ended_by(error: BaseException) -> int:
             return DONE
         case RiskmapError():
             print_error(error, out)
+            _print_added(error)
             return error.status
         case KeyboardInterrupt():
             print("stopped; nothing was changed", file=out)
+            _print_added(error)
             return STOPPED
         case MemoryError():
             line = "the memory of this machine ran out; nothing was changed"
@@ -82,14 +84,21 @@ def _ended_by(error: BaseException) -> int:
         case _:
             line = _own_fault(error)
     print(f"error: {line}", file=out)
+    _print_added(error)
     return MACHINE
 
 
-def _was_stopped(error: BaseException | None) -> bool:
-    """Whether a stop lies behind it: one that falls into a library's own tidying comes out as another error."""
+def _print_added(error: BaseException) -> None:
+    """Say what was added on the way up, such as that parts are kept."""
+    for line in getattr(error, "__notes__", ()):
+        sys.stderr.write(f"{line}\n")
+
+
+def _stop_behind(error: BaseException | None) -> KeyboardInterrupt | None:
+    """The stop that lies behind it: one that falls into a library's own tidying comes out as another error."""
     while error is not None and not isinstance(error, KeyboardInterrupt):
         error = error.__context__
-    return error is not None
+    return error
 
 
 def _own_fault(error: BaseException) -> str:

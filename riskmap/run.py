@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from riskmap.check import check_inputs, check_site, gather_result
 from riskmap.choose import choose_guards
 from riskmap.deliver import write_result
 from riskmap.deliver.folder import result_folder
-from riskmap.in_parts import measure_in_parts, measured_by
-from riskmap.model import Inputs, Result, Settings, Watch
+from riskmap.in_parts import Size, begin_parts, finish_parts, measure_in_parts, measured_by, parts_kept
+from riskmap.model import Inputs, Result, Settings, Site, Watch
 from riskmap.project import project_inputs
 from riskmap.read import read_inputs, read_settings
 from riskmap.scale import HERE, Crew, open_crew
 from riskmap.score import score_pressure
 
 __all__ = ["Delivered", "recommend_guards", "run_site", "work_out"]
+
+SIZE: Final = Size()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,30 +42,59 @@ def run_site(  # noqa: PLR0913 - a word of the command line each
     workers: int = 1,
     cluster: str = "",
     insecure_cluster: bool = False,
+    size: Size = SIZE,
     watch: Watch,
 ) -> Delivered:
     """Do the main job on one site.toml; the result folder stands whole afterwards, or nothing has changed."""
     settings = read_settings(site_file).with_budget(budget)
     with result_folder(settings.file, settings.files(), out=out, overwrite=overwrite) as place:
         with open_crew(workers=workers, cluster=cluster, insecure=insecure_cluster) as crew:
-            result = work_out(settings, crew=crew, watch=watch)
+            result = _work_out_at(place.parts, settings, size, crew, watch=watch)
         files = write_result(result, place.part, only=only, watch=watch)
     return Delivered(folder=place.name, files=tuple(files), result=result)
 
 
-def work_out(settings: Settings, *, crew: Crew = HERE, watch: Watch) -> Result:
+def _work_out_at(parts: Path, settings: Settings, size: Size, crew: Crew, *, watch: Watch) -> Result:
+    """Work everything out: at once, or of very many trees part by part, going on from where an earlier run stopped."""
+    shop = parts_kept(parts, settings, size)
+    if shop is None:
+        site = _ready_site(settings, watch=watch)
+        if site.trees.n <= size.most:
+            return _recommend_at(site, crew, watch=watch)
+        with watch.station("lay out parts"):
+            shop = begin_parts(site, parts, size, watch=watch)
+        del site
+    with watch.station("work on parts"):
+        return finish_parts(shop, size, crew, watch=watch)
+
+
+def work_out(settings: Settings, *, watch: Watch) -> Result:
     """Read what a site file names and work everything out; write nothing."""
+    return _recommend_at(_ready_site(settings, watch=watch), HERE, watch=watch)
+
+
+def _ready_site(settings: Settings, *, watch: Watch) -> Site:
+    """Read and check everything, and bring it into metres."""
     with watch.station("read"):
         inputs = read_inputs(settings, watch=watch)
-    return recommend_guards(inputs, crew=crew, watch=watch)
+    return _place_inputs(inputs, watch=watch)
 
 
-def recommend_guards(inputs: Inputs, *, crew: Crew = HERE, watch: Watch) -> Result:
-    """Check, measure, score and choose."""
+def _place_inputs(inputs: Inputs, *, watch: Watch) -> Site:
+    """Check what was read, and bring it into metres."""
     with watch.station("check"):
         checked = check_inputs(inputs)
     with watch.station("project"):
-        site = check_site(project_inputs(checked, watch=watch))
+        return check_site(project_inputs(checked, watch=watch))
+
+
+def recommend_guards(inputs: Inputs, *, watch: Watch) -> Result:
+    """Check, measure, score and choose."""
+    return _recommend_at(_place_inputs(inputs, watch=watch), HERE, watch=watch)
+
+
+def _recommend_at(site: Site, crew: Crew, *, watch: Watch) -> Result:
+    """Measure, score and choose."""
     with watch.station("measure"):
         exposures, rasters = measure_in_parts(site, crew, watch)
     with watch.station("score"):

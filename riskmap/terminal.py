@@ -22,6 +22,8 @@ __all__ = ["TerminalWatch", "print_error", "print_findings", "print_notes", "pri
 _BAR: Final = 24
 _NAMED: Final = 5  # rows named in a note's line; run.json holds the first 20
 _QUIETLY: Final = 0.1  # seconds between two drawings of the bar
+_LONG: Final = 15.0  # seconds after which a station says how long it may still take
+_LINE_EVERY: Final = 60.0  # seconds between two lines where no bar is drawn
 _ACTIONS: Final = {  # in the order in which people act
     "remove": "take off",
     "swap": "swap",
@@ -43,13 +45,15 @@ class TerminalWatch:
         self.stream = sys.stderr if stream is None else stream
         self.quiet, self.verbose = quiet, verbose
         self.draws = not quiet and self.stream.isatty()
-        self._name, self._drawn = "", 0.0
+        self._name, self._drawn, self._begun = "", 0.0, 0.0
+        self._first: float | None = None  # share that was done when the station first told of it
         self._full, self._empty = "━╌" if "utf" in (self.stream.encoding or "utf").lower() else "#-"
 
     @contextmanager
     def station(self, name: str) -> Iterator[None]:
         """Time one station, and say so."""
         begun, self._name = time.perf_counter(), name
+        self._begun, self._first = begun, None
         self._draw(0.0)
         try:
             yield
@@ -67,15 +71,30 @@ class TerminalWatch:
             self._say(f"  {line}")
 
     def progress(self, done: int, total: int) -> None:
-        """Move the bar."""
-        if self.draws and time.perf_counter() - self._drawn > _QUIETLY:
-            self._draw(done / total if total else 0.0)
+        """Move the bar; where none is drawn, say a line now and then of a station that takes long."""
+        share, now = done / total if total else 0.0, time.perf_counter()
+        if self._first is None:
+            self._first = share
+        if self.draws and now - self._drawn > _QUIETLY:
+            self._draw(share)
+        elif not self.draws and not self.quiet and now - max(self._drawn, self._begun) > _LINE_EVERY:
+            self._say(f"{self._name}: {done:,} of {total:,}{self._left(share)}")
+            self._drawn = now
+
+    def _left(self, share: float) -> str:
+        """How long the station may still take, from how long what it did took; nothing while that can't be told."""
+        spent, did = time.perf_counter() - self._begun, share - (self._first or 0.0)
+        if spent < _LONG or did <= 0 or share >= 1:
+            return ""
+        left = spent * (1 - share) / did
+        return f", about {left / 60:.0f} min left" if left >= 90 else f", about {max(10, round(left, -1)):.0f} s left"
 
     def _draw(self, share: float) -> None:
         """Draw the bar over itself."""
         if self.draws:
             full = round(share * _BAR)
-            self.stream.write(f"\r\x1b[K{self._name:<22} {self._full * full}{self._empty * (_BAR - full)} {share:4.0%}")
+            bar = f"{self._full * full}{self._empty * (_BAR - full)} {share:4.0%}{self._left(share)}"
+            self.stream.write(f"\r\x1b[K{self._name:<22} {bar}")
             self.stream.flush()
             self._drawn = time.perf_counter()
 

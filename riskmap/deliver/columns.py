@@ -16,7 +16,7 @@ from riskmap.model import BoolArray, Coded, Column, Exposure, FloatArray, IntArr
 from riskmap.rules import BAND_WORDS
 from riskmap.units import LENGTH_M
 
-__all__ = ["own_names", "point_column", "result_table"]
+__all__ = ["own_names", "point_column", "result_pieces", "result_table"]
 
 _RESERVED: Final = frozenset({"fid", "geom", "ogc_fid", "geometry"})  # what GIS files call their own
 
@@ -36,6 +36,12 @@ def result_table(result: Result) -> pa.Table:
         ours are dictionaries. A column of the user's whose name is one of ours ends in ``_in``.
     """
     return result.once("table", partial(_make_table, result))
+
+
+def result_pieces(result: Result) -> Iterable[pa.Table]:
+    """Return the tree table with its points, piece by piece: all at once, or of a run in parts each part by itself."""
+    pieces: Iterable[pa.Table] | None = result.once("pieces", lambda: None)
+    return pieces or (result_table(result).append_column("geometry", point_column(result)),)
 
 
 def _make_table(result: Result) -> pa.Table:

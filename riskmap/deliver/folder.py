@@ -195,9 +195,10 @@ def _swap_in(place: Place) -> None:
             (place.old / MARKER).write_text(_MARKER_TEXT, encoding="utf-8")
         place.part.rename(place.name)
         _sync(place.name.parent)
-    with contextlib.suppress(OSError):  # the new result stands; the next run clears what is left of the old one
-        if place.old.exists():
-            _remove(place.old)
+    for folder in (place.old, place.parts):
+        with contextlib.suppress(OSError):  # the new result stands; the next run clears what is left of the old one
+            if folder.exists() and (folder / MARKER).is_file():
+                _remove(folder)
 
 
 def _sync(path: Path) -> None:

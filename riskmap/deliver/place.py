@@ -23,11 +23,12 @@ _OF_A_VIEWER: Final = ("-wal", "-shm", "-journal", ".aux.xml", ".qmd")  # what a
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """Where a result goes, and its two neighbours while it is swapped in."""
+    """Where a result goes, its two neighbours while it is swapped in, and where it is worked on part by part."""
 
     name: Path
     part: Path
     old: Path
+    parts: Path  # where a run in parts works
     said: str  # as the user would say it
 
     @classmethod
@@ -39,6 +40,7 @@ class Place:
             name=path,
             part=path.with_name(f"{path.name}.part") if path.name else path,
             old=path.with_name(f"{path.name}.old") if path.name else path,
+            parts=path.with_name(f"{path.name}.parts") if path.name else path,
             said=shown(wanted, longest=4096),
         )
 
@@ -56,7 +58,7 @@ def refuse_place(place: Place, inputs: Iterable[Path]) -> None:
             f"the output folder {place.said} is refused: its name holds control characters or bytes that are no "
             "letters; name another folder with --out"
         )
-    ours = (real, real.with_name(place.part.name), real.with_name(place.old.name))
+    ours = (real, *(real.with_name(beside.name) for beside in (place.part, place.old, place.parts)))
     for given in inputs:
         file = Path(os.path.realpath(given))
         for folder in ours:
@@ -70,7 +72,7 @@ def refuse_place(place: Place, inputs: Iterable[Path]) -> None:
                 f"the output folder {place.said} lies inside the input {shown(given.name)}; "
                 "name another folder with --out"
             )
-    for path in (place.name, place.part, place.old):
+    for path in (place.name, place.part, place.old, place.parts):
         if path.is_symlink():
             raise WordsError(
                 f"the output folder {place.said} is refused: {shown(path.name)} is a symbolic link; "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from pathlib import Path
 from typing import Any, Final
@@ -9,7 +10,7 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from riskmap.deliver.columns import point_column, result_table
+from riskmap.deliver.columns import result_pieces, result_table
 from riskmap.deliver.csv_file import write_csv_table
 from riskmap.model import Result
 
@@ -26,17 +27,18 @@ def write_csv(result: Result, folder: Path) -> list[str]:
 
 def write_parquet(result: Result, folder: Path) -> list[str]:
     """Write ``trees.parquet``, a GeoParquet 1.1 file with the points in the working CRS."""
-    table = result_table(result).append_column("geometry", point_column(result))
-    schema = pa.schema(
-        [field.with_type(_plain_type(field.type)) for field in table.schema],
-        metadata={"geo": json.dumps(_geo(result))},
-    )
-    with (
-        (folder / "trees.parquet").open("wb") as stream,  # Arrow takes some names for addresses
-        pq.ParquetWriter(stream, schema, compression="zstd", compression_level=1) as file,
-    ):
-        for batch in table.to_batches(max_chunksize=_ROWS_IN_A_GROUP):
-            file.write_batch(batch.cast(schema))
+    file: pq.ParquetWriter | None = None
+    with (folder / "trees.parquet").open("wb") as stream, contextlib.ExitStack() as closing:  # a name may be an address
+        for piece in result_pieces(result):
+            schema = pa.schema(
+                [field.with_type(_plain_type(field.type)) for field in piece.schema],
+                metadata={"geo": json.dumps(_geo(result))},
+            )
+            if file is None:
+                writer = pq.ParquetWriter(stream, schema, compression="zstd", compression_level=1)
+                file = closing.enter_context(writer)
+            for batch in piece.to_batches(max_chunksize=_ROWS_IN_A_GROUP):
+                file.write_batch(batch.cast(schema))
     return ["trees.parquet"]
 
 

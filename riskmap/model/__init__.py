@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, IntArray
+from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, IntArray, no_numbers
 from riskmap.model.exposure import Exposure, RasterValues
 from riskmap.model.guard_lists import GuardLists, PriceLine, StockLine
 from riskmap.model.inputs import Inputs, LayerData, RasterData, ReadAs, Repair, TreeTable
@@ -93,5 +93,6 @@ __all__ = [
     "Watch",
     "WorkFigure",
     "add_tallies",
+    "no_numbers",
     "tally_of",
 ]

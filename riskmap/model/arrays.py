@@ -9,12 +9,23 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["BoolArray", "Coded", "Float32Array", "FloatArray", "IntArray"]
+__all__ = ["BoolArray", "Coded", "Float32Array", "FloatArray", "IntArray", "no_numbers"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 Float32Array: TypeAlias = npt.NDArray[np.float32]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 BoolArray: TypeAlias = npt.NDArray[np.bool_]
+
+
+def no_numbers(n: int) -> FloatArray:
+    """Return a column of n missing numbers; it takes no room, and can't be written to.
+
+    Examples
+    --------
+    >>> no_numbers(2)
+    array([nan, nan])
+    """
+    return np.broadcast_to(np.float64(np.nan), n)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +53,7 @@ class Coded:
     @classmethod
     def missing(cls, n: int) -> Coded:
         """Return a column of n empty cells."""
-        return cls(codes=np.full(n, -1, dtype=np.int64), values=())
+        return cls(codes=np.broadcast_to(np.int64(-1), n), values=())
 
     def texts(self) -> list[str]:
         """Return the column as texts, "" where empty."""

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from riskmap.errors import shown
-from riskmap.model import BoolArray, FloatArray, Settings
+from riskmap.model import BoolArray, FloatArray, Settings, no_numbers
 from riskmap.read.findings import Findings, examples, some
 from riskmap.read.headers import Header, header_unit, stem_place
 from riskmap.read.numbers import Lengths, read_lengths, read_numbers
@@ -53,7 +53,7 @@ def read_size(
     """Read one column of lengths in unit `to`; nan where empty, not understood or of no known unit."""
     n = len(rows.row)
     if column not in found:
-        return np.full(n, np.nan)
+        return no_numbers(n)
     header = found[column]
     cells = rows.table.column(header.index).combine_chunks()
     told = settings.trees.units.get(column, "")
@@ -121,7 +121,7 @@ def read_plain(
 ) -> FloatArray:
     """Read one column of plain numbers (age, stems, money)."""
     if column not in found:
-        return np.full(len(rows.row), np.nan)
+        return no_numbers(len(rows.row))
     header = found[column]
     cells = rows.table.column(header.index).combine_chunks()
     if pa.types.is_string(cells.type) and column == "cost_to_replace":
@@ -132,6 +132,6 @@ def read_plain(
     if header.rank >= 0 and odd.sum() * 2 > np.isfinite(numbers.value).sum() + odd.sum():
         why = f"most cells of column {shown(header.text)} are no number"
         findings.assume(f"columns.{column}", "not read", why, f"trees.columns.{column}")
-        return np.full(len(rows.row), np.nan)
+        return no_numbers(len(rows.row))
     _note_cells(header.text, "number", cells, odd, numbers.word & ~rows.ragged, findings)
     return np.asarray(value, dtype=np.float64)

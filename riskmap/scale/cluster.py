@@ -1,7 +1,7 @@
 """Parts on a dask cluster that runs already; its scheduler gives the part of a worker that dies to another.
 
-Parts go by value, so that no disk need be shared. What the cluster's processes hold for others, their variables above
-all, is left alone: no file is opened there, so there are no doors to shut.
+Parts go by value, so that no disk need be shared. The cluster's processes may serve others too, so their variables are
+left alone: which doors are open there is for its keeper to say.
 """
 
 from __future__ import annotations

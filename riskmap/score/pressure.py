@@ -14,6 +14,7 @@ from riskmap.model import (
     Exposure,
     Float32Array,
     FloatArray,
+    Note,
     Pressure,
     RasterValues,
     Site,
@@ -43,7 +44,7 @@ from riskmap.score.sensitivity import (
 from riskmap.score.species import read_species
 from riskmap.score.stems import Sizes, find_forms, find_sizes
 
-__all__ = ["score_pressure"]
+__all__ = ["note_species", "score_pressure"]
 
 EUROPEAN_DEER = frozenset({"red", "sika", "roe", "fallow", "muntjac", "elk", "moose"})
 
@@ -120,6 +121,12 @@ def score_pressure(
             *classes_missing(site),
         ),
     )
+
+
+def note_species(site: Site) -> tuple[Note, ...]:
+    """Return what `score_pressure` notes of names that no row matches, from the names alone."""
+    species = read_species(site.inputs.trees.species, site.inputs.settings.region)
+    return unmatched_species(site, find_kinds(site.inputs.trees.species, tuple(taxon for taxon, _ in species)))
 
 
 def _summed(hazard: Float32Array, shares: Float32Array) -> dict[str, Any]:

@@ -1,0 +1,88 @@
+"""The path of a run in parts: laid out once, each part worked on by whoever is there, and put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from riskmap.deliver.html_map.many import WORST_TREES
+from riskmap.in_parts.plan import PLAN, Plan, lay_out, part_name
+from riskmap.in_parts.whole import join_parts
+from riskmap.in_parts.work import LEAST, Done, Task, work_on_part
+from riskmap.in_parts.workshop import Workshop, digest_of
+from riskmap.model import FloatArray, Result, Settings, Site, Watch
+from riskmap.scale import Crew
+
+__all__ = ["Size", "begin_parts", "finish_parts", "parts_kept"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """From how many trees on a run is done in parts, and how large a part is.
+
+    Attributes
+    ----------
+    most : int
+        Trees that are done at once.
+    part : int
+        Trees of one part.
+    worst : int
+        Trees that the map shows where a run is done in parts.
+    """
+
+    most: int = 2_000_000
+    part: int = 250_000
+    worst: int = WORST_TREES
+
+
+def parts_kept(folder: Path, settings: Settings, size: Size) -> Workshop | None:
+    """Return the parts that a stopped run of the very same site left, if they were all laid out."""
+    if not folder.exists():
+        return None
+    shop = Workshop.kept(folder, digest_of(settings, part=size.part, worst=size.worst))
+    return shop if shop is not None and shop.holds(PLAN) else None
+
+
+def begin_parts(site: Site, folder: Path, size: Size, *, watch: Watch) -> Workshop:
+    """Lay a site out in parts."""
+    shop = Workshop.made(folder, digest_of(site.inputs.settings, part=size.part, worst=size.worst))
+    lay_out(site, shop, most=size.part, watch=watch)
+    return shop
+
+
+def finish_parts(shop: Workshop, size: Size, crew: Crew, *, watch: Watch) -> Result:
+    """Work on every part that is not done, and put all together."""
+    plan: Plan = shop.load(PLAN)
+    done = {number: found for number in range(plan.parts) if (found := shop.load(part_name(number, "done")))}
+    waiting = [number for number in range(plan.parts) if number not in done]
+    watch.log(f"{plan.parts:,} parts, {len(done):,} of them done by an earlier run")
+    watch.progress(len(done), plan.parts)
+    worst = _Worst(shop, size.worst, done)
+    tasks = [Task(folder=shop.folder, number=number, look=plan.look, worst=size.worst) for number in waiting]
+    try:
+        for _, number in crew.map(work_on_part, tasks):
+            done[number] = shop.load(part_name(number, "done"))
+            worst.hear(done[number])
+            watch.progress(len(done), plan.parts)
+    except BaseException as error:
+        error.add_note(f"{len(done):,} of {plan.parts:,} parts are done and kept: the same command goes on from there")
+        raise
+    return join_parts(plan, [done[number] for number in range(plan.parts)], shop, worst=size.worst)
+
+
+class _Worst:
+    """The worst trees so far: what a tree must at least lose to be among them is told to those who work."""
+
+    def __init__(self, shop: Workshop, most: int, done: dict[int, Done]) -> None:
+        self.shop, self.most = shop, most
+        self.loss: FloatArray = np.empty(0)
+        for one in done.values():
+            self.hear(one)
+
+    def hear(self, done: Done) -> None:
+        """Take in what one part keeps."""
+        self.loss = np.sort(np.concatenate([self.loss, done.loss]))[-self.most :]
+        if len(self.loss) == self.most:
+            self.shop.save(LEAST, float(self.loss[0]))

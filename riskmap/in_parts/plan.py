@@ -1,0 +1,96 @@
+"""A site laid out in parts: each cut out and kept, and what the parts have in common."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from riskmap.deliver.html_map.many import Lookout
+from riskmap.draw.reach import Box, site_box
+from riskmap.in_parts.cutter import Cutter, cut_trees
+from riskmap.in_parts.workshop import Workshop
+from riskmap.model import IntArray, Site, Watch
+from riskmap.model.part import take_rows
+from riskmap.score import note_species
+
+__all__ = ["Plan", "lay_out", "part_name"]
+
+PLAN: Final = "plan"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What is known of a site before any part is worked on.
+
+    Attributes
+    ----------
+    parts : int
+        How many there are.
+    site : Site
+        The whole site without its trees.
+    look : Lookout
+        How the map looks at all trees.
+    box : tuple of float or None
+        What the map shows, in the working CRS. [m]
+    """
+
+    parts: int
+    site: Site
+    look: Lookout
+    box: Box | None
+
+
+def part_name(number: int, what: str) -> str:
+    """Return the name of a thing of one part in the workshop.
+
+    Examples
+    --------
+    >>> part_name(7, "site")
+    '00007.site'
+    """
+    return f"{number:05}.{what}"
+
+
+def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
+    """Cut a site into parts and keep each.
+
+    Parameters
+    ----------
+    site : Site
+        In metres, checked.
+    shop : Workshop
+        Where parts are kept.
+    most : int
+        Trees of one part at most.
+    watch : Watch
+        Told how far the work has come.
+    """
+    said = replace(site, notes=(*site.notes, *note_species(site)))
+    plan = Plan(
+        parts=0, site=_some(said, np.empty(0, dtype=np.int64)),
+        look=Lookout.of(site.trees.lon, site.trees.lat), box=site_box(site),
+    )  # fmt: skip
+    cutter = Cutter.of(_silent(site))
+    parts = cut_trees(site, most)
+    for number, rows in enumerate(parts):
+        watch.progress(number, len(parts))
+        shop.save(part_name(number, "site"), cutter.part(rows))
+    plan = replace(plan, parts=len(parts))
+    shop.save(PLAN, plan)
+    return plan
+
+
+def _some(site: Site, rows: IntArray) -> Site:
+    """The same ground with some of the trees."""
+    trees = take_rows(site.trees, rows, n=site.trees.n)
+    rasters = tuple(take_rows(raster, rows, n=site.trees.n) for raster in site.rasters)
+    inputs = replace(site.inputs, trees=trees.table, layers=())
+    return replace(site, inputs=inputs, trees=trees, rasters=rasters)
+
+
+def _silent(site: Site) -> Site:
+    """The same site without what was said of it as a whole: parts don't say it again."""
+    inputs = replace(site.inputs, notes=(), assumptions=())
+    return replace(site, inputs=inputs, notes=(), assumptions=())

@@ -1,0 +1,137 @@
+"""The work on one part: measured, scored and chosen for, its rows of the tree table kept, and what adds up."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+
+from riskmap.check import gather_result
+from riskmap.choose import choose_guards
+from riskmap.deliver.columns import point_column, result_table
+from riskmap.deliver.html_map.many import Lookout, Overview, pick_trees
+from riskmap.errors import MachineError, shown
+from riskmap.in_parts.plan import part_name
+from riskmap.in_parts.workshop import Workshop
+from riskmap.measure import engine_name, measure_exposures, measure_rasters
+from riskmap.model import Assumption, Exposure, FloatArray, IntArray, Note, RasterValues, Result, SilentWatch, Tally
+from riskmap.model.part import take_rows
+from riskmap.score import score_pressure
+
+__all__ = ["LEAST", "Done", "Task", "work_on_part"]
+
+LEAST: Final = "least"  # the loss that a tree must at least have to be one of the worst, as known so far
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """One part to be worked on."""
+
+    folder: Path
+    number: int
+    look: Lookout
+    worst: int  # trees of the whole site that the map shows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """What a part tells of itself; its table lies beside it.
+
+    Attributes
+    ----------
+    loss : ndarray
+        Of the part's trees that may be among the worst of all; they lie beside it too.
+    seconds : float
+        How long the part took.
+    """
+
+    number: int
+    tally: Tally
+    overview: Overview
+    notes: tuple[Note, ...]
+    assumptions: tuple[Assumption, ...]
+    told: Mapping[str, Any]
+    loss: FloatArray
+    seconds: float
+
+
+def work_on_part(task: Task) -> int:
+    """Do the main job on one part; what comes of it is kept in the workshop, the last thing last."""
+    began = time.perf_counter()
+    shop = Workshop(folder=task.folder)
+    result = _work_out(shop, task.number)
+    table = result_table(result).append_column("geometry", point_column(result))
+    with shop.writing(part_name(task.number, "table")) as file, pa.ipc.new_file(str(file), table.schema) as stream:
+        stream.write_table(table)
+    worst = _worst(result, shop.load(LEAST), task.worst)
+    shop.save(part_name(task.number, "worst"), some_of(result, worst) if len(worst) else None)
+    done = Done(
+        number=task.number,
+        tally=result.tally,
+        overview=Overview.of(result, task.look),
+        notes=tuple(result.notes),
+        assumptions=tuple(result.assumptions),
+        loss=loss_of(result)[worst],
+        told={name: result.choices.extra[name] for name in ("cost_range", "fences", "fencing")},
+        seconds=time.perf_counter() - began,
+    )
+    shop.save(part_name(task.number, "done"), done)
+    return task.number
+
+
+def _work_out(shop: Workshop, number: int) -> Result:
+    """Measure, score and choose."""
+    site, watch = shop.load(part_name(number, "site")), SilentWatch()
+    if site is None:
+        raise MachineError(
+            f"part {number} is not in {shown(shop.folder, longest=4096)}: workers must reach the output folder under "
+            "the same path as this machine"
+        )
+    exposures = measure_exposures(site, watch=watch)
+    rasters = measure_rasters(site, watch=watch)
+    pressure = score_pressure(site, exposures, rasters, watch=watch)
+    pressure = replace(pressure, notes=tuple(note for note in pressure.notes if note.code != "species_unknown"))
+    choices = choose_guards(site, exposures, pressure, watch=watch)
+    return gather_result(site, exposures, rasters, pressure, choices, engine=engine_name())
+
+
+def _worst(result: Result, least: float | None, most: int) -> IntArray:
+    """The part's trees that may be among the worst of all, as far as is known."""
+    chosen = pick_trees(result, most=most)
+    loss = loss_of(result)[chosen]
+    return chosen[loss >= (-np.inf if least is None else least)]
+
+
+def loss_of(result: Result) -> FloatArray:
+    """Return what trees are ranked by: expected loss, below all others where it is unknown or the tree has no place."""
+    return np.where(result.site.trees.placed, np.nan_to_num(result.pressure.loss_any, nan=-1.0), -2.0)
+
+
+def _beside(result: Result) -> dict[str, Any]:
+    """What stands beside the choice at each tree."""
+    return {name: result.choices.extra[name] for name in ("alternative", "alternatives", "loss_prevented")}
+
+
+def some_of(result: Result, rows: IntArray) -> Result:
+    """Return a result with some of its trees, and nothing of the ground."""
+    n, site = result.site.trees.n, result.site
+    trees = take_rows(site.trees, rows, n=n)
+    inputs = replace(site.inputs, trees=trees.table)
+    kept: dict[str, Exposure] = {role: take_rows(seen, rows, n=n) for role, seen in result.exposures.items()}
+    rasters: tuple[RasterValues, ...] = tuple(take_rows(raster, rows, n=n) for raster in result.rasters)
+    return Result(
+        site=replace(site, inputs=inputs, trees=trees, layers=(), rasters=()),
+        exposures=kept,
+        rasters=rasters,
+        pressure=take_rows(result.pressure, rows, n=n),
+        choices=take_rows(replace(result.choices, extra=_beside(result)), rows, n=n),
+        bands=result.bands[rows],
+        notes=(),
+        assumptions=(),
+        engine=result.engine,
+    )

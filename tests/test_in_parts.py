@@ -1,0 +1,191 @@
+"""A run in parts gives what one run gives, goes on after a stop, and says of all trees what it says of few."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from riskmap.deliver.place import MARKER
+from riskmap.errors import MachineError
+from riskmap.in_parts import Size, work
+from riskmap.in_parts.plan import part_name
+from riskmap.in_parts.words import add_words
+from riskmap.in_parts.workshop import Workshop, digest_of
+from riskmap.model import SilentWatch
+from riskmap.read import read_settings
+from riskmap.run import run_site
+
+DEMO = Path(__file__).parents[1] / "data_demo"
+SMALL = Size(most=100, part=400, worst=150)
+ALL = ("map", "csv", "parquet", "gpkg", "summary")
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The street site without shared fences, done at once and in parts."""
+    folder = tmp_path_factory.mktemp("runs")
+    site = DEMO / "streets" / "site.toml"
+    run_site(site, out=folder / "once", only=ALL, watch=SilentWatch())
+    run_site(site, out=folder / "parts", only=ALL, size=SMALL, watch=SilentWatch())
+    return folder / "once", folder / "parts"
+
+
+def by_row(folder: Path) -> pa.Table:
+    """The tree table, in the order of the file."""
+    return pq.read_table(folder / "trees.parquet").sort_by("row")
+
+
+def test_parts_sorted_by_row_equal_one_run(runs: tuple[Path, Path]) -> None:
+    once, parts = map(by_row, runs)
+    assert once.schema.names == parts.schema.names
+    for name in once.schema.names:
+        assert once.column(name).to_pylist() == parts.column(name).to_pylist(), name
+
+
+def test_summary_and_record_speak_of_all_trees(runs: tuple[Path, Path]) -> None:
+    once, parts = runs
+    assert (once / "summary.csv").read_bytes() == (parts / "summary.csv").read_bytes()
+    told, in_parts = (json.loads((folder / "run.json").read_text()) for folder in runs)
+    for name in ("version", "inputs", "local", "not_surveyed", "any_of", "counts", "repaired", "libraries"):
+        assert told[name] == in_parts[name], name
+    for name, key in (("notes", "code"), ("assumptions", "topic")):
+        in_parts[name] = [one for one in in_parts[name] if one.get("topic") != "parts"]
+        ours = sorted(in_parts[name], key=lambda one: json.dumps(one, sort_keys=True))
+        theirs = sorted(told[name], key=lambda one: json.dumps(one, sort_keys=True))
+        assert ours == theirs, [one[key] for one in ours if one not in theirs]
+
+
+def test_the_geopackage_and_csv_hold_every_tree(runs: tuple[Path, Path]) -> None:
+    import pyogrio
+
+    once, parts = runs
+    assert pyogrio.read_info(parts / "trees.gpkg", layer="trees")["features"] == by_row(once).num_rows
+    lines, in_parts = ((folder / "trees.csv").read_text(encoding="utf-8-sig").splitlines() for folder in runs)
+    assert lines[0] == in_parts[0]
+    assert sorted(lines) == sorted(in_parts)
+
+
+def test_the_map_shows_the_worst_and_hexagons_of_all(runs: tuple[Path, Path]) -> None:
+    from map_decode import Page
+
+    once, parts = runs
+    made = Page.of((parts / "map.html").read_bytes())
+    table = by_row(once)
+    loss = np.array([-1.0 if one is None else one for one in table.column("loss_any").to_pylist()])
+    placed = np.array([one is not None for one in table.column("x").to_pylist()])
+    shown = [table.column("tree_id").to_pylist().index(tree) for tree in made.ids()]
+    assert len(shown) == SMALL.worst
+    assert loss[shown].min() >= np.sort(loss[placed])[-SMALL.worst] - 1e-4
+    assert made.numbers("overview:n").sum() == placed.sum()
+    assert made.meta["n_all"] == table.num_rows
+    whole = Page.of((once / "map.html").read_bytes())
+    assert [entry["count"] for entry in made.meta["guards"]] == [entry["count"] for entry in whole.meta["guards"]]
+
+
+def test_a_stopped_run_goes_on_and_gives_the_same(
+    runs: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, calls = DEMO / "streets" / "site.toml", []
+    true_work = work._work_out
+
+    def stop_at_third(shop: Workshop, number: int) -> object:
+        calls.append(number)
+        if len(calls) == 3:
+            raise KeyboardInterrupt
+        return true_work(shop, number)
+
+    monkeypatch.setattr(work, "_work_out", stop_at_third)
+    out = tmp_path / "out"
+    with pytest.raises(KeyboardInterrupt):
+        run_site(site, out=out, only=ALL, size=SMALL, watch=SilentWatch())
+    assert not out.exists()
+    shop = Workshop(folder=tmp_path / "out.parts")
+    assert [shop.holds(part_name(number, "done")) for number in range(4)] == [True, True, False, False]
+    shop.path(part_name(1, "done")).write_bytes(b"")  # one that a failing disk lost is done again
+    run_site(site, out=out, only=ALL, size=SMALL, watch=SilentWatch())
+    assert calls[3:5] == [1, 2]
+    assert not shop.folder.exists()
+    for name in {path.name for path in out.iterdir()} - {"timings.json"}:
+        assert (out / name).read_bytes() == (runs[1] / name).read_bytes(), name
+
+
+SCRIPT = """
+import sys
+from pathlib import Path
+from riskmap.in_parts import Size
+from riskmap.model import SilentWatch
+from riskmap.run import run_site
+size = Size(most=100, part=100, worst=150)
+run_site(Path(sys.argv[1]), out=Path(sys.argv[2]), only=("parquet",), size=size, watch=SilentWatch())
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kills by signal")
+def test_a_killed_run_leaves_its_parts(runs: tuple[Path, Path], tmp_path: Path) -> None:
+    words = [sys.executable, "-c", SCRIPT, str(DEMO / "streets" / "site.toml"), str(tmp_path / "out")]
+    run = subprocess.Popen(words)
+    wanted = tmp_path / "out.parts" / part_name(5, "done")
+    while not wanted.exists() and run.poll() is None:
+        time.sleep(0.01)
+    run.send_signal(signal.SIGKILL)
+    run.wait()
+    subprocess.run(words, check=True)
+    assert by_row(tmp_path / "out").equals(by_row(runs[0]))
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out"]
+
+
+def test_other_inputs_or_settings_begin_anew(tmp_path: Path) -> None:
+    shutil.copytree(DEMO / "streets", tmp_path / "streets")
+    settings = read_settings(tmp_path / "streets" / "site.toml")
+    before = digest_of(settings)
+    assert digest_of(read_settings(tmp_path / "streets" / "site.toml")) == before
+    assert digest_of(settings.with_budget(5.0)) != before
+    trees = next((tmp_path / "streets").glob("street_trees.csv"))
+    trees.write_bytes(trees.read_bytes() + b"\n")
+    assert digest_of(settings) != before
+    shop = Workshop.made(tmp_path / "out.parts", before)
+    shop.save("plan", 1)
+    assert Workshop.kept(tmp_path / "out.parts", digest_of(settings)) is None
+    assert not Workshop.made(tmp_path / "out.parts", digest_of(settings)).holds("plan")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of POSIX")
+def test_what_others_could_have_written_is_not_read(tmp_path: Path) -> None:
+    class Harmful:
+        def __reduce__(self) -> tuple[object, ...]:
+            return os.mkdir, (str(tmp_path / "ran"),)
+
+    folder = tmp_path / "out.parts"
+    folder.mkdir()
+    folder.chmod(0o777)
+    (folder / MARKER).write_text("")
+    (folder / "plan").write_bytes(pickle.dumps(Harmful()))
+    with pytest.raises(MachineError, match="others could have written to it"):
+        Workshop.kept(folder, "")
+    with pytest.raises(MachineError, match="others could have written to it"):
+        Workshop.made(folder, "")
+    folder.chmod(0o700)
+    (folder / MARKER).unlink()
+    with pytest.raises(MachineError, match="is not riskmap's"):
+        Workshop.made(folder, "")
+    assert not (tmp_path / "ran").exists()
+
+
+def test_words_add_up() -> None:
+    one = "raster snow has no data (nodata) 1 tree; no value is taken there"
+    many = "raster snow has no data (nodata) 1,999 trees; no value is taken there"
+    assert add_words([one, many]) == many.replace("1,999", "2,000")
+    assert add_words([one]) == one
+    assert add_words(["{0} of 2 trees in 30 m"]) == "{0} of 2 trees in 30 m"
