@@ -25,6 +25,7 @@ from riskmap.terminal import TerminalWatch, print_error, print_findings, print_n
 __all__ = ["main"]
 
 DONE, MEND, WORDS, MACHINE, STOPPED = 0, 1, 2, 3, 130
+MOST_WORKERS: Final = 1024
 TOPICS: Final = ("agents", "guards", "species", "sources", "roles", "columns", "keys", "notes")
 _OF_THE_MACHINE: Final = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
@@ -126,6 +127,9 @@ def _run(options: argparse.Namespace) -> int:
         budget=options.budget,
         only=options.only,
         overwrite=options.overwrite,
+        workers=options.workers,
+        cluster=options.cluster or "",
+        insecure_cluster=options.insecure_cluster,
         watch=watch,
     )
     print_notes(delivered.result.notes, sys.stderr)
@@ -266,6 +270,23 @@ def _run_words(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help=f"write these only: {', '.join(DELIVERABLES)}",
     )
+    parser.add_argument(
+        "--workers",
+        type=_workers,
+        default=1,
+        metavar="N",
+        help="measure in N processes of this machine (1: in this one)",
+    )
+    parser.add_argument(
+        "--cluster",
+        type=_address,
+        default=None,
+        metavar="ADDRESS",
+        help="measure on the dask cluster of this scheduler: tls://HOST:PORT, or tcp://127.0.0.1:PORT",
+    )
+    parser.add_argument(
+        "--insecure-cluster", action="store_true", help="send trees and layers to another host in the clear (tcp://)"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace an earlier result")
     parser.set_defaults(do=_run)
 
@@ -279,6 +300,22 @@ def _money(word: str) -> float:
     if not 0 <= money < float("inf"):
         raise argparse.ArgumentTypeError(f"'{word}' is no sum of money; write a number, such as 12000")
     return money
+
+
+def _workers(word: str) -> int:
+    """How many processes."""
+    if not (word.isascii() and word.isdigit() and 1 <= int(word[:9]) <= MOST_WORKERS):
+        raise argparse.ArgumentTypeError(
+            f"{shown(word)!r} is no number of workers; write a whole number from 1 to {MOST_WORKERS:,}"
+        )
+    return int(word)
+
+
+def _address(word: str) -> str:
+    """An address, which is looked at when it is used; an empty one would go unnoticed."""
+    if not word:
+        raise argparse.ArgumentTypeError("'' is no address of a scheduler; write tls://HOST:PORT")
+    return word
 
 
 def _check_words(parser: argparse.ArgumentParser) -> None:

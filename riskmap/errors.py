@@ -104,6 +104,10 @@ class InputError(RiskmapError):
         self.problems = tuple(problems)
         super().__init__("\n".join(problem.line() for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        """Say how it is made anew on the other side of a process's door."""
+        return InputError, (self.problems,)
+
 
 class WordsError(RiskmapError):
     """The words typed on the command line make no sense."""

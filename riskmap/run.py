@@ -11,12 +11,11 @@ from riskmap.check import check_inputs, check_site, gather_result
 from riskmap.choose import choose_guards
 from riskmap.deliver import write_result
 from riskmap.deliver.folder import result_folder
-from riskmap.in_parts import Size, begin_parts, finish_parts, parts_kept
-from riskmap.measure import engine_name, measure_exposures, measure_rasters
+from riskmap.in_parts import Size, begin_parts, finish_parts, measure_in_parts, measured_by, parts_kept
 from riskmap.model import Inputs, Result, Settings, Site, Watch
 from riskmap.project import project_inputs
 from riskmap.read import read_inputs, read_settings
-from riskmap.scale import HERE, Crew
+from riskmap.scale import HERE, Crew, open_crew
 from riskmap.score import score_pressure
 
 __all__ = ["Delivered", "recommend_guards", "run_site", "work_out"]
@@ -33,20 +32,24 @@ class Delivered:
     result: Result
 
 
-def run_site(
+def run_site(  # noqa: PLR0913 - a word of the command line each
     site_file: Path,
     *,
     out: Path | None = None,
     budget: float | None = None,
     only: Iterable[str] = (),
     overwrite: bool = False,
+    workers: int = 1,
+    cluster: str = "",
+    insecure_cluster: bool = False,
     size: Size = SIZE,
     watch: Watch,
 ) -> Delivered:
     """Do the main job on one site.toml; the result folder stands whole afterwards, or nothing has changed."""
     settings = read_settings(site_file).with_budget(budget)
     with result_folder(settings.file, settings.files(), out=out, overwrite=overwrite) as place:
-        result = _work_out_at(place.parts, settings, size, HERE, watch=watch)
+        with open_crew(workers=workers, cluster=cluster, insecure=insecure_cluster) as crew:
+            result = _work_out_at(place.parts, settings, size, crew, watch=watch)
         files = write_result(result, place.part, only=only, watch=watch)
     return Delivered(folder=place.name, files=tuple(files), result=result)
 
@@ -57,7 +60,7 @@ def _work_out_at(parts: Path, settings: Settings, size: Size, crew: Crew, *, wat
     if shop is None:
         site = _ready_site(settings, watch=watch)
         if site.trees.n <= size.most:
-            return _recommend_at(site, watch=watch)
+            return _recommend_at(site, crew, watch=watch)
         with watch.station("lay out parts"):
             shop = begin_parts(site, parts, size, watch=watch)
         del site
@@ -67,7 +70,7 @@ def _work_out_at(parts: Path, settings: Settings, size: Size, crew: Crew, *, wat
 
 def work_out(settings: Settings, *, watch: Watch) -> Result:
     """Read what a site file names and work everything out; write nothing."""
-    return _recommend_at(_ready_site(settings, watch=watch), watch=watch)
+    return _recommend_at(_ready_site(settings, watch=watch), HERE, watch=watch)
 
 
 def _ready_site(settings: Settings, *, watch: Watch) -> Site:
@@ -87,16 +90,15 @@ def _place_inputs(inputs: Inputs, *, watch: Watch) -> Site:
 
 def recommend_guards(inputs: Inputs, *, watch: Watch) -> Result:
     """Check, measure, score and choose."""
-    return _recommend_at(_place_inputs(inputs, watch=watch), watch=watch)
+    return _recommend_at(_place_inputs(inputs, watch=watch), HERE, watch=watch)
 
 
-def _recommend_at(site: Site, *, watch: Watch) -> Result:
+def _recommend_at(site: Site, crew: Crew, *, watch: Watch) -> Result:
     """Measure, score and choose."""
     with watch.station("measure"):
-        exposures = measure_exposures(site, watch=watch)
-        rasters = measure_rasters(site, watch=watch)
+        exposures, rasters = measure_in_parts(site, crew, watch)
     with watch.station("score"):
         pressure = score_pressure(site, exposures, rasters, watch=watch)
     with watch.station("choose"):
         choices = choose_guards(site, exposures, pressure, watch=watch)
-    return gather_result(site, exposures, rasters, pressure, choices, engine=engine_name())
+    return gather_result(site, exposures, rasters, pressure, choices, engine=measured_by(crew))

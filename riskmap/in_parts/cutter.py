@@ -45,7 +45,8 @@ def halo_m(layer: GroundLayer, site: Site) -> float:
     """Return how far from a tree the ground of one layer can still matter, in the working CRS. [m]"""
     settings, scale = site.inputs.settings, float(site.trees.scale.max(initial=1.0))
     drift_m = tables.figures(settings.overrides)["stem"]["drift_reach_m"] if layer.role == "barrier" else 0.0
-    reach_m = max(role_reach_m(layer.role, settings), drift_m, settings.measure.report_within_m)
+    roles = tables.roles() if layer.role == "study_area" else [layer.role]  # its edge is looked at from every role
+    reach_m = max(*(role_reach_m(role, settings) for role in roles), drift_m, settings.measure.report_within_m)
     widest_m = float(np.nanmax(layer.data.width_m, initial=0.0))
     return (reach_m + widest_m + SPARE_M) * scale
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import Any, TypeAlias, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from riskmap.cores import cores
 from riskmap.errors import MachineError
 from riskmap.measure import _grid, pieces
 from riskmap.measure.shapes import Shapes
@@ -244,7 +244,7 @@ def _filled(
 
 def _bands(features: int) -> int:
     """Bands of rows that are filled at once."""
-    return 1 if features < FEW_FEATURES else 2 * (os.cpu_count() or 1)
+    return 1 if features < FEW_FEATURES else 2 * cores()
 
 
 def _listed_cells(grid: Grid, x_m: FloatArray, y_m: FloatArray, wanted: npt.NDArray[np.uint8] | None) -> Listed:
@@ -290,7 +290,7 @@ def _holders(held: bytes, listed: Listed) -> Holders:
 
 def at_once(work: Callable[[int], Part], n: int) -> list[Part]:
     """Do n pieces of work on all cores, in order; the kernel lets go of the interpreter."""
-    workers = min(os.cpu_count() or 1, n)
+    workers = min(cores(), n)
     if workers < 2:
         return [work(number) for number in range(n)]
     with ThreadPoolExecutor(workers) as pool:

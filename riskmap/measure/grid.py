@@ -7,7 +7,6 @@ is told by the polygons that hold the centre of the tree's cell, and the edges c
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -16,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from riskmap.cores import cores
 from riskmap.measure import _grid, pieces
 from riskmap.measure.cells import (
     LINES,
@@ -268,6 +268,6 @@ def _insides(packed: Packed, cells: Cells, places: Places, holders: Holders) -> 
 
 def _in_threads(search: Callable[[slice], Part], n: int) -> list[Part]:
     """Run over slices of the points on all cores, in order."""
-    size = max(LEAST_CHUNK, -(-n // (8 * (os.cpu_count() or 1))))
+    size = max(LEAST_CHUNK, -(-n // (8 * cores())))
     parts = [slice(start, min(start + size, n)) for start in range(0, n, size)]
     return at_once(lambda number: search(parts[number]), len(parts))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from riskmap.cores import cores
 from riskmap.measure.shapes import TIE_M, Found, Shapes
 from riskmap.model import BoolArray, FloatArray, IntArray
 
@@ -149,7 +149,7 @@ def _near(
 def _in_threads(measure: Callable[[slice], None], n: int) -> None:
     """Run chunks on all cores; the index is only read, and no prepared geometry comes here."""
     parts = [slice(start, start + CHUNK) for start in range(0, n, CHUNK)]
-    workers = min(os.cpu_count() or 1, len(parts))
+    workers = min(cores(), len(parts))
     if workers < 2:
         for part in parts:
             measure(part)

