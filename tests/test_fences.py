@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,12 @@ import shapely
 from conftest import make_site
 from test_choose import WHIP, make_pressure
 
-from riskmap.choose import choose_guards
+from riskmap.choose import choose_guards, fence_bound
 from riskmap.choose.clusters import link_nearest
-from riskmap.choose.fences import FenceKind, break_even_ha, choose_fences, hull_length_m, least_total
-from riskmap.choose.share import _cut_small
+from riskmap.choose.fence_border import SIDE, mend_border, reach_m
+from riskmap.choose.fence_bound import least_total
+from riskmap.choose.fences import KEPT, FenceKind, break_even_ha, choose_fences, hull_length_m
+from riskmap.choose.share import CORNERS, _cut_small, _Obstacles
 from riskmap.deliver.geopackage import write_geopackage
 from riskmap.model import GuardSettings, Result, SilentWatch
 
@@ -80,7 +83,10 @@ def block(hectares: float, per_ha: float) -> Any:
 
 @pytest.mark.parametrize(("hectares", "fenced"), [(2.0, False), (3.0, True)])
 def test_the_choice_flips_between_two_and_three_hectares(hectares: float, fenced: bool) -> None:
-    """By hand: 5,810 against 5,346 at 2 ha, 7,115 against 8,019 at 3 ha."""
+    """By hand: 5,810 against 5,346 at 2 ha, 7,115 against 8,019 at 3 ha.
+
+    Less 68 at each corner of 3 ha: cut off at 22.5 m from it, 13.2 m less fence and 28 trees more with guards.
+    """
     xy_m = block(hectares, 1100)
     own, inside = np.full(len(xy_m), 2.43), np.zeros((len(xy_m), 1))
     fence = FenceKind(key="deer", rate=10.27, gate=0.0, standoff_m=1.5)
@@ -88,22 +94,31 @@ def test_the_choice_flips_between_two_and_three_hectares(hectares: float, fenced
     assert bool(found.groups) == fenced
     assert found.single == pytest.approx(len(xy_m) * 2.43)
     if fenced:
-        assert found.total == pytest.approx(7115, rel=0.03)
+        assert found.total == pytest.approx(7115 - 4 * 68, rel=0.003)
     assert found.bound <= found.total + 1e-9
 
 
 # ------------------------------------------------------------------------------------------- against every partition
 
 
-def best_by_trying(xy_m: Any, own: Any, inside: Any, kind: FenceKind) -> float:
-    """The least cost over every way to part the trees into fences and single trees."""
+def best_by_trying(xy_m: Any, own: Any, inside: Any, kinds: tuple[FenceKind, ...], kept: Any = None) -> float:
+    """The least cost over every way to part the trees into fences and single trees.
+
+    Where `kept` is given a fence may cling to a tree as near as its share of the stand-off.
+    """
     n = len(xy_m)
     cost = {}
     for size in range(1, n + 1):
         for group in itertools.combinations(range(n), size):
             some = np.array(group)
-            fence = kind.cost(hull_length_m(xy_m[some])) + inside[some, 0].sum()
-            cost[group] = min(own[some].sum(), fence)
+            cost[group] = own[some].sum()
+            for number, kind in enumerate(kinds):
+                places, past_m = xy_m[some], 2 * math.pi * kind.standoff_m
+                if kept is not None:
+                    discs = shapely.buffer(shapely.points(places), kind.standoff_m * kept[some], quad_segs=64)
+                    places, past_m = np.concatenate([places, shapely.get_coordinates(discs)]), 0.0
+                fence = kind.gate + kind.rate * (hull_length_m(places) + past_m) + inside[some, number].sum()
+                cost[group] = min(cost[group], fence)
 
     @lru_cache(None)
     def best(left: int) -> float:
@@ -123,7 +138,7 @@ def best_by_trying(xy_m: Any, own: Any, inside: Any, kind: FenceKind) -> float:
 
 
 def test_near_the_best_of_all_partitions() -> None:
-    over = []
+    over, under = [], []
     for seed in range(24):
         rng = np.random.default_rng(seed)
         spread = rng.uniform(0, 40, (8, 2))
@@ -133,11 +148,137 @@ def test_near_the_best_of_all_partitions() -> None:
         inside = (own * rng.choice([0.0, 0.3], 8))[:, None]
         kind = FenceKind(key="deer", rate=0.8, gate=10.0, standoff_m=1.0)
         found = choose_fences(xy_m, own, inside, (kind,))
-        true = best_by_trying(xy_m, own, inside, kind)
+        true = best_by_trying(xy_m, own, inside, (kind,))
         assert found.bound <= true + 1e-9 <= found.total + 2e-9
         over.append(found.total / true)
+        under.append(found.bound / true)
     assert max(over) <= 1.08
     assert np.mean(over) < 1.01
+    assert min(under) > 0.998  # every way to part so few is tried
+
+
+def draw_few(rng: np.random.Generator) -> tuple[Any, Any, Any, tuple[FenceKind, ...]]:
+    """Up to seven trees of any kind beside fences of any kind: scattered, in two knots, in rows, in a line, stacked."""
+    n = int(rng.integers(2, 8))
+    turn = np.array([[0.8, 0.6], [-0.6, 0.8]])
+    xy_m = (
+        lambda: rng.uniform(0, 40, (n, 2)),
+        lambda: rng.normal(0, 4, (n, 2)) + np.where(rng.random(n) < 0.5, 22.0, 0.0)[:, None],
+        lambda: np.column_stack([np.arange(n) % 3, np.arange(n) // 3]) * 3.0 @ turn,
+        lambda: np.column_stack([np.arange(n) * 4.0, np.zeros(n)]),
+        lambda: rng.integers(0, 3, (n, 2)) * 5.0,
+    )[int(rng.integers(5))]()
+    kinds = tuple(
+        FenceKind(
+            key=str(number),
+            rate=float(rng.choice([0.0, 0.1, 0.4, 0.8, 2.0, 5.0])),
+            gate=float(rng.choice([0.0, 0.0, 5.0, 10.0, 40.0])),
+            standoff_m=float(rng.choice([0.0, 0.5, 1.0, 2.0, 5.0])),
+        )
+        for number in range(int(rng.integers(1, 4)))
+    )
+    own = rng.choice([2.0, 8.0, 12.0, 24.0, 40.0, 90.0], n)
+    return xy_m, own, own[:, None] * rng.choice([0.0, 0.3, 0.8, 1.2], (n, len(kinds))), kinds
+
+
+@pytest.mark.parametrize("few", [0, fence_bound.FEW])
+@pytest.mark.parametrize("fine", [(24, 6), (8, 2), (3, 1)])
+def test_no_choice_undercuts_the_bound(few: int, fine: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither by trying every way to part few trees nor by strips, where fences may cling to some of the trees too."""
+    monkeypatch.setattr(fence_bound, "FEW", few)
+    monkeypatch.setattr(fence_bound, "FINE", (fine,))
+    reached = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        xy_m, own, inside, kinds = draw_few(rng)
+        kept = 0.95 * (rng.random(len(own)) < rng.choice([0.3, 0.7, 0.95])) if seed % 2 else None
+        true = best_by_trying(xy_m, own, inside, kinds, kept)
+        least = least_total(xy_m, own, inside, kinds, np.zeros(len(own), dtype=np.int64), kept)
+        assert least <= true * (1 + 1e-9) + 1e-9, seed
+        reached.append(least / true if true > 0 else 1.0)
+    assert np.mean(reached) > (0.998 if few else 0.8)
+
+
+@pytest.mark.parametrize("n", [6, 60])
+def test_the_bound_is_what_single_guards_cost_where_fences_are_dear(n: int) -> None:
+    xy_m = np.random.default_rng(n).uniform(0, 5 * math.sqrt(n), (n, 2))
+    own, inside, all_near = np.full(n, 9.0), np.zeros((n, 1)), np.zeros(n, dtype=np.int64)
+    for kind in (
+        FenceKind(key="deer", rate=60.0, gate=0.0, standoff_m=2.0),
+        FenceKind(key="deer", rate=1.0, gate=9.0 * n, standoff_m=0.0),
+    ):
+        assert least_total(xy_m, own, inside, (kind,), all_near) == pytest.approx(own.sum())
+
+
+@pytest.mark.parametrize("n", [7, 200])
+def test_the_bound_rises_with_what_anything_costs(n: int) -> None:
+    """Within half a percent where strips are paid round by round; and one kind of fence more never raises it."""
+    rng = np.random.default_rng(n)
+    xy_m, all_near = rng.uniform(0, 4 * math.sqrt(n), (n, 2)), np.zeros(n, dtype=np.int64)
+    own = rng.choice([8.0, 12.0, 24.0], n) * (4 if n < 9 else 1)
+    inside = own[:, None] * np.array([0.2, 0.0])
+    kinds = (
+        FenceKind(key="deer", rate=4.0, gate=20.0, standoff_m=1.0),
+        FenceKind(key="both", rate=7.0, gate=20.0, standoff_m=1.0),
+    )
+    before = least_total(xy_m, own, inside, kinds, all_near)
+    assert before < own.sum()
+    dearer = (replace(kinds[0], rate=5.0), kinds[1])
+    slack = 1e-9 if n < 9 else 0.005 * before
+    for after in (
+        least_total(xy_m, own * 1.3, inside, kinds, all_near),
+        least_total(xy_m, own + 40.0 * (np.arange(n) == 3), inside, kinds, all_near),
+        least_total(xy_m, own, inside * 1.3, kinds, all_near),
+        least_total(xy_m, own, inside, dearer, all_near),
+        least_total(xy_m, own, inside[:, :1], kinds[:1], all_near),
+    ):
+        assert after >= before - slack
+
+
+def test_the_bound_is_near_what_is_chosen_for_blocks() -> None:
+    """Blocks at 3 m with own guards at 8 to 24: within 2 %, fenced or not, with and without corners cut."""
+    kinds = tuple(FenceKind(key=str(rate), rate=rate, gate=120.0, standoff_m=2.0) for rate in (8.0, 11.0))
+    for rows, columns in ((6, 12), (8, 16), (11, 30), (40, 40)):
+        rng = np.random.default_rng(rows)
+        xy_m = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2) * 3.0
+        xy_m += rng.normal(0, 0.3, xy_m.shape)
+        own = rng.choice([8.0, 12.0, 24.0], len(xy_m))
+        inside = np.stack([own * rng.choice([0.0, 0.3], len(xy_m)), np.zeros(len(xy_m))], axis=1)
+        found = choose_fences(xy_m, own, inside, kinds)
+        assert 0.98 * found.total <= found.bound <= found.total
+        assert len(found.groups) == (rows > 6)
+
+
+def test_no_tree_at_the_border_would_save_by_leaving_or_joining() -> None:
+    changed = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        xy_m = rng.normal(0, 12, (60, 2))
+        saved, reach = rng.choice([0.0, 2.0, 5.0, 9.0], 60), reach_m(xy_m)
+        ours = rng.random(60) < 0.7
+        free = ~ours & (rng.random(60) < 0.8)
+
+        def cost(some: Any, saved: Any = saved, reach: Any = reach) -> float:
+            return 3.0 * SIDE * float(reach[some].max(axis=0).sum()) - float(saved[some].sum())
+
+        after = mend_border(reach, saved, 3.0, ours, free)
+        assert not (after & ~ours & ~free).any()
+        for tree in np.flatnonzero(after | free):
+            other = after.copy()
+            other[tree] = ~other[tree]
+            assert cost(after) <= cost(other) + 1e-5
+        changed += int(cost(after) < cost(ours) - 1.0)
+    assert changed > 6
+
+
+def test_a_tree_just_outside_joins_and_a_far_corner_stays_out() -> None:
+    """By hand: the corner at (60, 60) needs 2 x 67.1 - 60 = 74.2 m more fence, at 2 a metre, and saves 50."""
+    grid = np.stack(np.meshgrid(np.arange(0.0, 31.0, 3.0), np.arange(0.0, 31.0, 3.0)), axis=-1).reshape(-1, 2)
+    xy_m = np.concatenate([grid, [[60.0, 60.0], [31.0, 15.0]]])
+    ours = np.ones(len(xy_m), dtype=bool)
+    ours[-1] = False
+    after = mend_border(reach_m(xy_m), np.full(len(xy_m), 50.0), 2.0, ours, ~ours)
+    assert np.flatnonzero(~after).tolist() == [len(grid)]
 
 
 def test_the_bound_holds_for_a_ring_of_trees() -> None:
@@ -267,3 +408,29 @@ def test_ground_cut_small_is_the_same_ground() -> None:
     hit = [np.unique(shapely.STRtree(some).query(links, "intersects")[0]) for some in (shapes, pieces)]
     np.testing.assert_array_equal(*hit)
     assert len(hit[0]) > 100
+
+
+def test_fences_keep_their_standoff_round_trees_said_to_be_clear() -> None:
+    """Corners of chords keep `KEPT` of it, and nothing cuts into that; trees beside the road are not clear."""
+    road = shapely.LineString([(0.0, -100.0), (3.0, 100.0)])
+    ground = _Obstacles(
+        tree=shapely.STRtree([road]),
+        pieces=shapely.STRtree([road]),
+        shapes=np.array([road], dtype=object),
+        half_m=np.array([2.0]),
+    )
+    cut = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        xy_m = rng.uniform(0, 1, (int(rng.integers(2, 9)), 2)) * [30.0, 30.0] + [4.5, -15.0]
+        area = ground.area(xy_m, 2.0)
+        assert area is not None
+        places = shapely.points(xy_m)
+        clear = ground.clear(xy_m, 2.0)
+        room_m = shapely.distance(places, shapely.get_exterior_ring(area))
+        assert (room_m[clear] >= KEPT * 2.0).all()
+        np.testing.assert_array_equal(clear, shapely.distance(places, road) > 2.0 + 2.0 + 0.5)
+        cut += int((~clear).any())
+        whole = shapely.buffer(shapely.convex_hull(shapely.multipoints(xy_m)), 2.0, quad_segs=CORNERS)
+        assert whole.length >= hull_length_m(xy_m) + KEPT * 2.0 * 2 * math.pi
+    assert 0 < cut < 40

@@ -30,6 +30,30 @@ class Merges:
         joined[self.left] = joined[self.right] = True
         return np.flatnonzero(~joined)
 
+    def rows(self) -> tuple[IntArray, list[int], list[int]]:
+        """Return all leaves so that those of each node lie in a row; for every node its first place there and how many.
+
+        Examples
+        --------
+        >>> Merges(n=3, left=np.array([0]), right=np.array([2])).rows()
+        (array([1, 0, 2]), [1, 0, 2, 1], [1, 1, 1, 2])
+        """
+        left, right = self.left.tolist(), self.right.tolist()
+        many = [1] * self.n
+        for one, other in zip(left, right, strict=True):
+            many.append(many[one] + many[other])
+        first = [0] * len(many)
+        place = 0
+        for root in self.roots().tolist():
+            first[root] = place
+            place += many[root]
+        for node in range(len(left) - 1, -1, -1):
+            first[left[node]] = first[self.n + node]
+            first[right[node]] = first[self.n + node] + many[left[node]]
+        leaves = np.empty(self.n, dtype=np.int64)
+        leaves[first[: self.n]] = np.arange(self.n)
+        return leaves, first, many
+
 
 def link_nearest(
     xy_m: FloatArray, *, most_m: float, crosses: Callable[[FloatArray, FloatArray], BoolArray] | None = None

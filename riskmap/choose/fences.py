@@ -1,7 +1,8 @@
 """Shared fences or single guards: which groups of trees to fence, so that all together costs least.
 
 A fence stands off a group's hull; its length is the hull's and a circle's of the stand-off. Groups are the nodes of a
-tree of merges: for each the cheaper of one fence round it and of the best of its halves, from the leaves up.
+tree of merges: for each the cheaper of one fence round it and of the best of its halves, from the leaves up. Then
+trees at the border join or leave.
 """
 
 from __future__ import annotations
@@ -14,13 +15,14 @@ from typing import Final
 import numpy as np
 
 from riskmap.choose.clusters import Merges, coarse_groups, link_nearest, link_ward
+from riskmap.choose.fence_border import SIDE, SIDES, mend_border, reach_m
+from riskmap.choose.fence_bound import least_total
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["FenceKind", "Fenced", "Fencing", "break_even_ha", "choose_fences", "hull_length_m", "least_total"]
+__all__ = ["FenceKind", "Fenced", "Fencing", "break_even_ha", "choose_fences", "hull_length_m"]
 
-SIDES: Final = 48  # a hull's length is taken as that of the polygon of so many sides round it: at most 0.15 % more
-NEIGHBOURS: Final = 48  # looked at for the lower bound
 LINK_M: Final = 25.0  # trees farther apart are not fenced together
+KEPT: Final = 0.95  # share of a stand-off that is kept where corners are built of chords of up to 34 degrees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +105,7 @@ def hull_length_m(xy_m: FloatArray) -> float:
     return float(hull.length) * (2 if hull.geom_type == "LineString" else 1)
 
 
-def choose_fences(
+def choose_fences(  # noqa: PLR0913  what the ground allows is asked by name
     xy_m: FloatArray,
     own: FloatArray,
     inside: FloatArray,
@@ -111,6 +113,7 @@ def choose_fences(
     *,
     crosses: Callable[[FloatArray, FloatArray], BoolArray] | None = None,
     allowed: Callable[[IntArray, int], float | None] | None = None,
+    clear: Callable[[IntArray], BoolArray] | None = None,
 ) -> Fencing:
     """Choose the groups to fence.
 
@@ -128,31 +131,38 @@ def choose_fences(
         Given the ends of links, tells which of them cross what a fence can't cross.
     allowed : callable, optional
         Given a group and a kind, returns the length of the fence as it can really stand, or None where it can't.
+        It stands round the trees, be it nearer to them than it should.
+    clear : callable, optional
+        Given trees, tells round which of them every fence that is allowed keeps its stand-off on all sides, corners
+        built of chords apart. Without it the bound counts on that only where everything is allowed.
     """
-    whole = _Job(xy_m=xy_m, own=own, inside=inside, kinds=kinds, allowed=allowed)
+    whole = _Job(xy_m=xy_m, own=own, inside=inside, kinds=kinds, allowed=allowed, clear=clear)
     single = float(own.sum())
-    trees = np.flatnonzero(_may_pay(whole, coarse_groups(xy_m, most_m=LINK_M)))
+    near = coarse_groups(xy_m, most_m=LINK_M)
+    pays = _may_pay(whole, near)
+    trees, rest = np.flatnonzero(pays), np.flatnonzero(~pays)
+    least = whole.only(rest).least(near[rest])
     if not len(trees):
-        return Fencing(groups=(), total=single, single=single, bound=single)
+        return Fencing(groups=(), total=single, single=single, bound=least)
     job = whole.only(trees)
     merges = link_nearest(job.xy_m, most_m=LINK_M, crosses=crosses)
+    component = _component(merges)
     groups: list[Fenced] = []
     nodes = _work_out(job, merges, np.arange(len(trees)))
-    pays = _may_pay(job, _component(merges))
+    pays = _may_pay(job, component)
     for root in nodes.merges.roots().tolist():
-        if not pays[nodes.trees(root)[0]]:
+        some = nodes.trees(root)
+        if not pays[some[0]]:
             continue
         ours = _take(job, nodes, root)
-        some = nodes.trees(root)
         compact = link_ward(job.xy_m[some])
         if compact is not None:
             others = _take(job, _work_out(job, compact, some), int(compact.roots()[0]))
             ours = min(ours, others, key=lambda found: _together(job, found))
-        groups += ours
+        groups += _mend(job, ours, some)
     total = _together(job, groups) + single
-    least = _least(job, _component(merges)) + single - float(job.own.sum())
     placed = tuple(replace(group, trees=trees[group.trees]) for group in groups)
-    return Fencing(groups=placed, total=total, single=single, bound=min(least, total))
+    return Fencing(groups=placed, total=total, single=single, bound=min(least + job.least(component), total))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,17 +174,29 @@ class _Job:
     inside: FloatArray
     kinds: tuple[FenceKind, ...]
     allowed: Callable[[IntArray, int], float | None] | None
+    clear: Callable[[IntArray], BoolArray] | None
 
     def only(self, trees: IntArray) -> _Job:
         """Return the same for some trees, numbered anew."""
-        asked = self.allowed
+        asked, told = self.allowed, self.clear
         return replace(
             self,
             xy_m=self.xy_m[trees],
             own=self.own[trees],
             inside=self.inside[trees],
             allowed=None if asked is None else lambda some, kind: asked(trees[some], kind),
+            clear=None if told is None else lambda some: told(trees[some]),
         )
+
+    def least(self, component: IntArray) -> float:
+        """Return what everything costs at least, if trees of one number may stand in one fence."""
+        if self.allowed is None:
+            return least_total(self.xy_m, self.own, self.inside, self.kinds, component)
+        kept = np.zeros(len(self.own))
+        asked = np.flatnonzero(_may_pay(self, component, shortest=False))
+        if self.clear is not None and len(asked):
+            kept[asked] = KEPT * self.clear(asked)
+        return least_total(self.xy_m, self.own, self.inside, self.kinds, component, kept)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,36 +205,30 @@ class _Nodes:
 
     merges: Merges
     tree: IntArray
+    leaves: IntArray  # so that those of each node lie in a row
+    first: list[int]
+    many: list[int]
     best: list[float]  # the cheapest with any fences below
     fence: list[float]  # one fence round all, with the single guards inside
     kind: list[int]
 
     def trees(self, node: int) -> IntArray:
         """Return the trees below a node, in their order."""
-        n, found, open_nodes = self.merges.n, [], [node]
-        while open_nodes:
-            at = open_nodes.pop()
-            if at < n:
-                found.append(at)
-            else:
-                open_nodes += [int(self.merges.left[at - n]), int(self.merges.right[at - n])]
-        return np.sort(self.tree[np.array(found, dtype=np.int64)])
+        first = self.first[node]
+        return np.sort(self.tree[self.leaves[first : first + self.many[node]]])
 
 
 def _work_out(job: _Job, merges: Merges, tree: IntArray) -> _Nodes:
     """Cost every node: hulls by how far they reach to each of many sides, which merges by taking the farther."""
     n, joined = merges.n, len(merges.left)
-    angle = 2 * np.pi * np.arange(SIDES) / SIDES
-    sides = np.stack([np.cos(angle), np.sin(angle)])
     reach = np.empty((n + joined, SIDES))
     inside = np.empty((n + joined, len(job.kinds)))
-    middle = job.xy_m[tree].mean(axis=0) if n else 0.0
-    reach[:n], inside[:n] = (job.xy_m[tree] - middle) @ sides, job.inside[tree]
+    reach[:n], inside[:n] = reach_m(job.xy_m[tree]), job.inside[tree]
     left, right = merges.left.tolist(), merges.right.tolist()
     for place, (one, other) in enumerate(zip(left, right, strict=True), start=n):
         np.maximum(reach[one], reach[other], out=reach[place])
         np.add(inside[one], inside[other], out=inside[place])
-    hull_m = np.maximum(reach.sum(axis=1) * 2 * math.tan(math.pi / SIDES), 0.0)
+    hull_m = np.maximum(reach.sum(axis=1) * SIDE, 0.0)
     cost = inside + np.stack(
         [kind.gate + kind.rate * (hull_m + 2 * math.pi * kind.standoff_m) for kind in job.kinds], axis=1
     )
@@ -220,7 +236,9 @@ def _work_out(job: _Job, merges: Merges, tree: IntArray) -> _Nodes:
     best = np.minimum(job.own[tree], cost[:n].min(axis=1)).tolist()
     for place, (one, other) in enumerate(zip(left, right, strict=True), start=n):
         best.append(min(best[one] + best[other], fence[place]))
-    return _Nodes(merges=merges, tree=tree, best=best, fence=fence, kind=cost.argmin(axis=1).tolist())
+    leaves, first, many = merges.rows()
+    kinds = cost.argmin(axis=1).tolist()
+    return _Nodes(merges=merges, tree=tree, leaves=leaves, first=first, many=many, best=best, fence=fence, kind=kinds)
 
 
 def _take(job: _Job, nodes: _Nodes, root: int) -> list[Fenced]:
@@ -251,26 +269,40 @@ def _stand(job: _Job, trees: IntArray, kind: int) -> Fenced | None:
     return Fenced(trees=trees, kind=kind, hull_m=hull_m, cost=ours.cost(hull_m) + float(job.inside[trees, kind].sum()))
 
 
+def _mend(job: _Job, groups: list[Fenced], some: IntArray) -> list[Fenced]:
+    """Fences of one component after trees at their borders joined or left, where that costs less."""
+    reach = reach_m(job.xy_m[some])
+    free = np.ones(len(some), dtype=bool)
+    for group in groups:
+        free[np.searchsorted(some, group.trees)] = False
+    mended = []
+    for group in groups:
+        ours = np.zeros(len(some), dtype=bool)
+        ours[np.searchsorted(some, group.trees)] = True
+        saved = job.own[some] - job.inside[some, group.kind]
+        after = mend_border(reach, saved, job.kinds[group.kind].rate, ours, free)
+        changed = _stand(job, some[after], group.kind) if (after != ours).any() else None
+        if changed is not None and _together(job, [changed]) < _together(job, [group]):
+            free = (free | ours) & ~after
+            mended.append(changed)
+        else:
+            mended.append(group)
+    return mended
+
+
 def _together(job: _Job, groups: list[Fenced]) -> float:
     """What fences change, against single guards everywhere."""
     return sum(group.cost - float(job.own[group.trees].sum()) for group in groups)
 
 
-def _may_pay(job: _Job, component: IntArray) -> BoolArray:
-    """Trees for which a fence of no length would pay, round all that may stand in it together."""
+def _may_pay(job: _Job, component: IntArray, *, shortest: bool = True) -> BoolArray:
+    """Trees for which the shortest fence, or a gate alone, would pay, round all that may stand in it together."""
     _, place = np.unique(component, return_inverse=True)
     saved = np.maximum(job.own[:, None] - job.inside, 0.0)
     pays = np.zeros(len(component), dtype=bool)
     for number, kind in enumerate(job.kinds):
-        pays |= (np.bincount(place, weights=saved[:, number]) > kind.cost(0.0))[place]
+        pays |= (np.bincount(place, weights=saved[:, number]) > (kind.cost(0.0) if shortest else kind.gate))[place]
     return pays
-
-
-def _least(job: _Job, component: IntArray) -> float:
-    """What everything costs at least: single guards where no fence can pay."""
-    pays = _may_pay(job, component)
-    some = job.only(np.flatnonzero(pays))
-    return least_total(some.xy_m, some.own, some.inside, job.kinds, component[pays]) + float(job.own[~pays].sum())
 
 
 def _component(merges: Merges) -> IntArray:
@@ -279,46 +311,3 @@ def _component(merges: Merges) -> IntArray:
     for place in range(len(merges.left) - 1, -1, -1):
         above[merges.left[place]] = above[merges.right[place]] = above[merges.n + place]
     return above[: merges.n]
-
-
-def least_total(
-    xy_m: FloatArray, own: FloatArray, inside: FloatArray, kinds: tuple[FenceKind, ...], component: IntArray
-) -> float:
-    """Return a cost that no choice of fences and single guards can go below.
-
-    A fence round k trees that holds one tree holds another at least as far as its (k - 1)th neighbour, so its hull is
-    twice that long or more; and the hull of k trees is no shorter than that of k discs that don't overlap. Each tree
-    bears at least the least kth part of such a fence, or its own guards.
-
-    Parameters
-    ----------
-    xy_m, own, inside, kinds
-        As `choose_fences` takes them.
-    component : ndarray, shape (tree,)
-        Trees of one number may stand in one fence.
-    """
-    from scipy.spatial import cKDTree
-
-    n = len(xy_m)
-    if n == 0:
-        return 0.0
-    if n == 1:
-        return float(np.minimum(own, (inside + np.array([kind.cost(0.0) for kind in kinds])).min(axis=1)).sum())
-    near = min(n, NEIGHBOURS)
-    away_m, _ = cKDTree(xy_m).query(xy_m, k=near)
-    _, place = np.unique(component, return_inverse=True)
-    many = np.bincount(place)[place]  # trees that may stand together
-    closest_m = np.full(place.max() + 1, np.inf)
-    np.minimum.at(closest_m, place, away_m[:, 1])
-    disc_m = closest_m[place] / 2
-    k = np.arange(1, near + 1)
-    hull_m = np.maximum(2 * away_m, 2 * np.pi * disc_m[:, None] * (np.sqrt(k) - 1))
-    hull_m[k > many[:, None]] = np.inf
-    past = np.maximum(many, near)  # a share falls with k past the neighbours looked at: least at all of them
-    past_m = np.maximum(2 * away_m[:, -1], 2 * np.pi * disc_m * (np.sqrt(past) - 1))
-    least = own.copy()
-    for number, kind in enumerate(kinds):
-        share = ((kind.gate + kind.rate * (hull_m + 2 * np.pi * kind.standoff_m)) / k).min(axis=1)
-        last = (kind.gate + kind.rate * (past_m + 2 * np.pi * kind.standoff_m)) / past
-        least = np.minimum(least, inside[:, number] + np.where(many > near, np.minimum(share, last), share))
-    return float(least.sum())

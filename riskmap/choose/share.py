@@ -142,6 +142,7 @@ def share_fences(site: Site, place: Place, alike: Alike, verdicts: list[Verdict]
         tuple(line.kind for line in lines),
         crosses=survey.ground.crosses,
         allowed=lambda some, kind: survey.ground.length_m(survey.xy_m[some], lines[kind].kind.standoff_m),
+        clear=lambda some: survey.ground.clear(survey.xy_m[some], max(line.kind.standoff_m for line in lines)),
     )
     return survey.apply(same, fencing)
 
@@ -235,6 +236,14 @@ class _Obstacles:
         crossed = np.zeros(len(links), dtype=bool)
         crossed[np.unique(self.pieces.query(links, predicate="intersects")[0])] = True
         return crossed
+
+    def clear(self, xy_m: FloatArray, standoff_m: float) -> BoolArray:
+        """Return which trees lie so far off that no fence round them is cut back there."""
+        within_m = standoff_m + CLEAR_M + self.half_m
+        near = shapely.STRtree(shapely.points(xy_m)).query(self.shapes, predicate="dwithin", distance=within_m)[1]
+        clear = np.ones(len(xy_m), dtype=bool)
+        clear[near] = False
+        return clear
 
     def area(self, xy_m: FloatArray, standoff_m: float) -> Any:
         """Return the ground inside a fence round some trees, cut back from obstacles; None where it can't stand."""
