@@ -625,6 +625,132 @@ done:
     return answer;
 }
 
+/* Points and cells ------------------------------------------------------------------------------------------- */
+
+/* The cell a point stands in, -1 outside the grid. */
+static inline int64_t stands_in(const Grid *g, double x, double y) {
+    int64_t column = cell_of((x - g->x) / g->cell, g->columns), row = cell_of((y - g->y) / g->cell, g->rows);
+    return column < 0 || row < 0 || column >= g->columns || row >= g->rows ? -1 : row * g->columns + column;
+}
+
+PyDoc_STRVAR(stand_doc, "stand(x, y, corner_x, corner_y, cell, columns, rows, before): before[c] is in how many cells before cell c\n"
+                        "points stand, so before[c + 1] is more where one stands in c itself (two more items than cells).");
+static PyObject *stand(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    Grid g = {0};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOdddLLO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2])) return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 4, 1, "before") < 0)
+        goto done;
+    if (a[1].n != a[0].n || !grid_sound(&g, a[2].n - 2)) {
+        short_array("before");
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at;
+    uint32_t *before = a[2].at;
+    PyThreadState *state = PyEval_SaveThread();
+    memset(before, 0, (size_t)a[2].n * sizeof(uint32_t));
+    for (Py_ssize_t i = 0; i < a[0].n; i++) {
+        int64_t cell = stands_in(&g, x[i], y[i]);
+        if (cell >= 0) before[cell + 1] = 1;
+    }
+    for (Py_ssize_t i = 1; i < a[2].n; i++) before[i] += before[i - 1];
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 3);
+    return answer;
+}
+
+PyDoc_STRVAR(list_doc, "list_cells(before, columns, rows, row_start, column): columns of the cells that points stand in, ascending by\n"
+                       "row; those of row r lie from row_start[r] to row_start[r + 1].");
+static PyObject *list_cells(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OLLOO", &from[0], &columns, &rows, &from[1], &from[2])) return NULL;
+    Grid g = {0, 0, 1.0, columns, rows, 1.0};
+    if (take(from[0], &a[0], 4, 0, "before") < 0 || take(from[1], &a[1], 8, 1, "row_start") < 0 ||
+        take(from[2], &a[2], 8, 1, "column") < 0)
+        goto done;
+    if (!grid_sound(&g, a[0].n - 2) || a[1].n != rows + 1) {
+        short_array("row_start");
+        goto done;
+    }
+    const uint32_t *before = a[0].at;
+    int64_t *row_start = a[1].at, *column = a[2].at, n = 0;
+    PyThreadState *state = PyEval_SaveThread();
+    for (int64_t r = 0; r < rows; r++, before += columns) {
+        row_start[r] = n;
+        for (int64_t c = 0; c < columns && n < a[2].n; c++)
+            if (before[c + 1] > before[c]) column[n++] = c;
+    }
+    row_start[rows] = n;
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 3);
+    return answer;
+}
+
+PyDoc_STRVAR(may_reach_doc, "may_reach(x, y, west, south, side, columns, rows, box, far, near): near[f] = 1 where the bounds of feature f,\n"
+                            "widened by `far`, meet a square that a point stands in, else 0.");
+static PyObject *may_reach(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[4], *answer = NULL;
+    Array a[4] = {0};
+    Grid g = {0};
+    double far;
+    long long columns, rows;
+    uint32_t *sum = NULL; /* sum[r][c]: squares with points in the first r rows and c columns */
+    if (!PyArg_ParseTuple(args, "OOdddLLOdO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2], &far, &from[3]))
+        return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 8, 0, "box") < 0 ||
+        take(from[3], &a[3], 1, 1, "near") < 0)
+        goto done;
+    if (a[1].n != a[0].n || !grid_sound(&g, columns * rows) || a[2].n != 4 * a[3].n) {
+        short_array("near");
+        goto done;
+    }
+    int64_t wide = columns + 1;
+    if (!(sum = calloc((size_t)((rows + 1) * wide), sizeof(uint32_t)))) {
+        PyErr_NoMemory();
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at, *box = a[2].at;
+    uint8_t *near = a[3].at;
+    PyThreadState *state = PyEval_SaveThread();
+    for (Py_ssize_t i = 0; i < a[0].n; i++) {
+        int64_t square = stands_in(&g, x[i], y[i]);
+        if (square >= 0) sum[(square / columns + 1) * wide + square % columns + 1] = 1;
+    }
+    for (int64_t r = 1; r <= rows; r++)
+        for (int64_t c = 1, of_row = 0; c <= columns; c++) {
+            of_row += sum[r * wide + c];
+            sum[r * wide + c] = (uint32_t)of_row + sum[(r - 1) * wide + c];
+        }
+    for (Py_ssize_t f = 0; f < a[3].n; f++, box += 4) {
+        near[f] = 0;
+        if (!(box[0] <= box[2] && box[1] <= box[3])) continue; /* a null feature has no bounds */
+        int64_t c0 = at_least(cell_of((box[0] - far - g.x) / g.cell, columns), 0), c1 = cell_of((box[2] + far - g.x) / g.cell, columns);
+        int64_t r0 = at_least(cell_of((box[1] - far - g.y) / g.cell, rows), 0), r1 = cell_of((box[3] + far - g.y) / g.cell, rows);
+        c1 = at_most(c1 + 1, columns), r1 = at_most(r1 + 1, rows);
+        if (c0 >= c1 || r0 >= r1) continue;
+        near[f] = sum[r1 * wide + c1] - sum[r0 * wide + c1] - sum[r1 * wide + c0] + sum[r0 * wide + c0] > 0;
+    }
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    free(sum);
+    let_go(a, 4);
+    return answer;
+}
+
 /* Queries ---------------------------------------------------------------------------------------------------- */
 
 typedef struct {
@@ -809,10 +935,10 @@ static int by_part(const void *one, const void *two) {
     return a < b ? -1 : a > b;
 }
 
-PyDoc_STRVAR(inside_doc, "inside(x, y, listed, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
+PyDoc_STRVAR(inside_doc, "inside(x, y, before, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
                          "       shift)\n\n"
                          "Which polygons hold each point: those that hold the centre of its cell (`holder`, by place in the\n"
-                         "list of cells, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
+                         "list of cells that `before` counts, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
                          "bytes of int32 pairs (point + shift, part), points and parts ascending.");
 static PyObject *inside(PyObject *self, PyObject *args) {
     (void)self;
@@ -828,19 +954,17 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     int32_t *crossed_part = NULL;
     int64_t room = 0;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
-        take(from[2], &a[2], 4, 0, "listed") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
+        take(from[2], &a[2], 4, 0, "before") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
         take(from[4], &a[4], 4, 0, "holder") < 0 || take(from[5], &a[5], 4, 0, "start") < 0 ||
         take(from[6], &a[6], 8, 0, "segment") < 0)
         goto done;
     int64_t n = a[0].n, lists = a[3].n - 1;
     const int64_t *holder_start = a[3].at;
-    const uint32_t *start = a[5].at;
-    const int32_t *listed = a[2].at, *holder = a[4].at;
-    int sound = grid_sound(&g, a[5].n - 2) && a[1].n == n && a[2].n == n && lists >= 0 && holder_start[lists] <= a[4].n &&
-                start[a[5].n - 2] <= a[6].n / 5;
-    for (int64_t i = 0; sound && i < n; i++) sound = listed[i] >= 0 && listed[i] < lists;
-    if (!sound) {
-        short_array("listed");
+    const uint32_t *start = a[5].at, *before = a[2].at;
+    const int32_t *holder = a[4].at;
+    if (!grid_sound(&g, a[5].n - 2) || a[1].n != n || a[2].n != a[5].n || lists < 0 || holder_start[lists] > a[4].n ||
+        start[a[5].n - 2] > a[6].n / 5) {
+        short_array("before");
         goto done;
     }
     const double *x = a[0].at, *y = a[1].at;
@@ -849,9 +973,9 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n && !bad; i++) {
         double px = x[i] - g.x, py = y[i] - g.y;
-        int64_t column = cell_of(px / g.cell, columns), row = cell_of(py / g.cell, rows);
-        if (column < 0 || row < 0 || column >= columns || row >= rows) continue;
-        int64_t cell = row * columns + column, many = 0;
+        int64_t cell = stands_in(&g, x[i], y[i]), many = 0;
+        if (cell < 0 || before[cell] >= lists) continue;
+        int64_t column = cell % columns, row = cell / columns;
         double cx = ((double)column + 0.5) * g.cell, cy = ((double)row + 0.5) * g.cell;
         if (room_for((void **)&crossed_part, &room, (int64_t)start[cell + 1] - start[cell], sizeof(int32_t)) < 0) {
             bad = 1;
@@ -864,7 +988,7 @@ static PyObject *inside(PyObject *self, PyObject *args) {
                 continue;
             crossed_part[many++] = s->part;
         }
-        const int32_t *held = holder + holder_start[listed[i]], *held_end = holder + holder_start[listed[i] + 1];
+        const int32_t *held = holder + holder_start[before[cell]], *held_end = holder + holder_start[before[cell] + 1];
         if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
         for (int64_t k = 0; (k < many || held < held_end) && !bad;) {
             int32_t p = k < many && (held == held_end || crossed_part[k] < *held) ? crossed_part[k] : *held;
@@ -975,6 +1099,9 @@ static PyMethodDef methods[] = {
     {"survey", survey, METH_VARARGS, survey_doc},
     {"count", count, METH_VARARGS, count_doc},
     {"fill", fill, METH_VARARGS, fill_doc},
+    {"stand", stand, METH_VARARGS, stand_doc},
+    {"list_cells", list_cells, METH_VARARGS, list_doc},
+    {"may_reach", may_reach, METH_VARARGS, may_reach_doc},
     {"ring_steps", ring_steps, METH_VARARGS, steps_doc},
     {"nearest", nearest, METH_VARARGS, nearest_doc},
     {"inside", inside, METH_VARARGS, inside_doc},

@@ -92,7 +92,7 @@ def find_near(
     if len(tiles) == 1:
         return _look_at_tile(packed, (x_m, y_m, scale), reach_m, rooms)
     looks = [_look_at_tile(packed, (x_m[tile], y_m[tile], scale[tile]), reach_m, rooms) for tile in tiles]
-    return _together(tiles, looks, len(x_m))
+    return _together([np.arange(len(x_m))[tile] for tile in tiles], looks, len(x_m))
 
 
 def _together(tiles: list[IntArray], looks: list[Found], n: int) -> Found:
@@ -161,9 +161,10 @@ def _shares(cells: Cells, circles: Places, covered: npt.NDArray[np.uint8]) -> Fl
     return share
 
 
-def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray]:
+def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray | slice]:
     """Points in groups that lie close enough together for one grid each."""
-    waiting, tiles = [np.arange(len(x_m))] if len(x_m) else [], []
+    waiting: list[IntArray | slice] = [slice(None)] if len(x_m) else []
+    tiles: list[IntArray | slice] = []
     while waiting:
         tile = waiting.pop()
         west, east, south, north = x_m[tile].min(), x_m[tile].max(), y_m[tile].min(), y_m[tile].max()
@@ -174,7 +175,8 @@ def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray]:
             continue
         wide = east - west >= north - south
         low = x_m[tile] <= (west + east) / 2 if wide else y_m[tile] <= (south + north) / 2
-        waiting += [tile[~low], tile[low]]
+        points = np.arange(len(x_m))[tile]
+        waiting += [points[~low], points[low]]
     return tiles
 
 
@@ -254,7 +256,7 @@ def _insides(packed: Packed, cells: Cells, places: Places, holders: Holders) -> 
 
     def search(part: slice) -> bytes:
         found: bytes = _grid.inside(
-            *(places[0][part], places[1][part], holders.place[part], holders.start, holders.part),
+            *(places[0][part], places[1][part], holders.before, holders.start, holders.part),
             *(cells.start, cells.segment, *cells.grid.corner_and_size(), part.start),
         )
         return found
