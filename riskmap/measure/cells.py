@@ -28,7 +28,6 @@ __all__ = [
     "Int32Array",
     "Packed",
     "Places",
-    "Rooms",
     "at_once",
     "lay_out",
     "pack",
@@ -107,20 +106,6 @@ class Cells:
     half_m: FloatArray | None  # by rank
 
 
-class Rooms:
-    """Arrays lent out again and again: fresh ones cost a page fault every 4 KB."""
-
-    def __init__(self) -> None:
-        self._rooms: dict[tuple[str, int], npt.NDArray[Any]] = {}
-
-    def lend(self, name: str, kind: int, size: int, dtype: Any) -> npt.NDArray[Any]:
-        """Lend the array of a name and kind of segments, its items as they were left."""
-        room = self._rooms.get((name, kind))
-        if room is None or len(room) < size:
-            room = self._rooms[name, kind] = np.empty(size + size // 8, dtype=dtype)
-        return room[:size]
-
-
 def pack(shapes: Shapes) -> Packed | None:
     """Return features as bytes; None where the kernel can't read one of them."""
     written = shapes.wkb()
@@ -144,7 +129,6 @@ def lay_out(
     kind: int,
     places: Places,
     reach_m: float,
-    rooms: Rooms,
     asked: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[Cells | None, Holders | None]:
     """Lay segments of some kinds that may be in reach out in a grid over the points and their reach.
@@ -180,7 +164,7 @@ def lay_out(
         before = _standing(grid, x_m, y_m)
         wanted = _wanted(grid, before, far_m)
         listed = _listed_cells(grid, _standing(grid, *asked) if asked else before, wanted)
-        filled = _filled(packed, kind, chosen, listed, rooms, grid)
+        filled = _filled(packed, kind, chosen, listed, grid)
         if filled is not None:
             return filled
     raise MachineError("no grid could be laid whose cell centres lie off every edge: a fault of riskmap")
@@ -197,11 +181,10 @@ def _may_reach(packed: Packed, x_m: FloatArray, y_m: FloatArray, far_m: float) -
 
 
 def _filled(
-    packed: Packed, kind: int, chosen: IntArray, listed: Listed, rooms: Rooms, grid: Grid
+    packed: Packed, kind: int, chosen: IntArray, listed: Listed, grid: Grid
 ) -> tuple[Cells, Holders | None] | None:
     """Segments in their cells, and which polygons hold the centres; None where a ring runs through a centre."""
-    start = rooms.lend("start", kind, grid.columns * grid.rows + 2, np.uint32)
-    start[:] = 0
+    start = np.zeros(grid.columns * grid.rows + 2, dtype=np.uint32)
     box = packed.box
     low, high = ((box[chosen, i] - grid.y_m) / grid.cell_m for i in (1, 3))
     bands = np.linspace(0, grid.rows, 1 + _bands(len(chosen))).astype(np.int64).tolist()
@@ -218,7 +201,7 @@ def _filled(
     if len(counted) < len(held):
         return None
     np.cumsum(start, out=start)
-    segment = rooms.lend("segment", kind, 5 * sum(total for total, _ in counted), np.float64)
+    segment = np.empty(5 * sum(total for total, _ in counted))
     at_once(lambda band: _grid.fill(*common(band), start, segment), len(bands) - 1)
     steps = np.zeros(grid.columns * grid.rows, dtype=np.uint8)
     if listed.wide:  # else the first rings are soon looked through
