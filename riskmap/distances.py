@@ -1,23 +1,30 @@
-"""A trees file and layer files -> one file of distances, and nothing else: the short path for very many trees."""
+"""A trees file and layer files -> one file of distances, and nothing else: the short path for very many trees.
+
+Files are read and shapes laid out side by side, all roles at once. Then the trees are measured in groups of rows: while
+one group is written the next is measured, and what a group takes is soon used again.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
-from queue import SimpleQueue
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap import tables
 from riskmap.errors import MachineError, WordsError, shown
-from riskmap.measure import Engine, Near, Shapes, Wkb, cover_share, engine_name, look_near, morton_order, new_engine
-from riskmap.model import FloatArray, IntArray, Settings, TreeSource
+from riskmap.measure import Look, Shapes, Wkb, cover_share, engine_name, find_engine, look_near, morton_order
+from riskmap.model import BoolArray, FloatArray, IntArray, Settings, TreeSource
 from riskmap.project import Places, place_points, place_shapes
 from riskmap.read import PackedShapes, read_packed
 
@@ -25,6 +32,28 @@ __all__ = ["measure_files"]
 
 MOST_AT_ONCE = 4  # roles; each takes memory of its own
 MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
+GROUP = 500_000  # rows measured and written together
+GROUPS_AHEAD = 2  # measured while one is written
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Some rows of the trees file, and those of them that have a place, in Morton order."""
+
+    start: int
+    n: int
+    point: slice  # among all points
+    row: IntArray  # from the start of the group, by point
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """One role, laid out."""
+
+    look: Look
+    layer: IntArray  # by rank: what it is named by
+    feature: IntArray
+    share: FloatArray | None  # by point
 
 
 def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
@@ -48,55 +77,78 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     """
     reaches_m = {role: _reach_m(role, within_m, "within_m") for role in layers}
     radii_m = {role: _reach_m(role, share_m, "share_m") for role in share_m}
-    read = read_packed(trees, columns=list(keep))
-    x, y = read.points()
-    settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
-    places = place_points(x, y, read.crs, settings=settings, file=str(trees))
-    placed = np.flatnonzero(places.placed)
-    order = placed[morton_order(places.x_m[placed], places.y_m[placed])]
-    seen_from = places.x_m[order], places.y_m[order], places.scale[order]
-    columns: dict[str, pa.Array | pa.ChunkedArray] = {"row": pa.array(np.arange(1, len(x) + 1))}
-    columns |= {name: read.table.column(name) for name in keep}
     first_number = dict(zip(layers, np.cumsum([1, *map(len, layers.values())]).tolist(), strict=False))
-
-    def measure_role(role: str, find_near: Engine) -> dict[str, pa.Array]:
-        shapes = _shapes([read_packed(path) for path in layers[role]], places, first_number[role])
-        near = look_near(shapes, *seen_from, reaches_m[role], engine=find_near)
-        found = _columns(role, near, shapes, order, len(x))
-        if role in radii_m:
-            share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=engine)
-            found[f"share_{role}"] = _in_file_order(share, order, len(x))
-        return found
-
-    found = _role_by_role(measure_role, layers, engine)
-    for role in layers:
-        columns |= found[role]
-    return _write(pa.table(columns), out)
-
-
-def _role_by_role(
-    measure_role: Callable[[str, Engine], dict[str, pa.Array]], layers: Mapping[str, Sequence[Path]], engine: str
-) -> dict[str, dict[str, pa.Array]]:
-    """Measure the roles, the largest first, as many at once as the engine bears.
-
-    GEOS bears one: prepared polygons stay in one thread. Each thread has an engine of its own, with rooms to use again.
-    """
-    name = engine or engine_name()
-    at_once = min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, len(layers))) if name == "grid" else 1
-    engines: SimpleQueue[Engine] = SimpleQueue()
-    for _ in range(at_once):
-        engines.put(new_engine(name))
-
-    def work(role: str) -> dict[str, pa.Array]:
-        find_near = engines.get()
-        try:
-            return measure_role(role, find_near)
-        finally:
-            engines.put(find_near)
-
     largest_first = sorted(layers, key=lambda role: -sum(_size(path) for path in layers[role]))
-    with ThreadPoolExecutor(at_once) as pool:
-        return dict(zip(largest_first, pool.map(work, largest_first), strict=True))
+    with ThreadPoolExecutor(_at_once(engine, len(layers))) as pool:
+        reading = {role: pool.submit(lambda paths: [*map(read_packed, paths)], layers[role]) for role in largest_first}
+        read = read_packed(trees, columns=list(keep))
+        x, y = read.points()
+        settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
+        places = place_points(x, y, read.crs, settings=settings, file=str(trees))
+        groups, seen_from = _groups(places)
+
+        def lay(role: str) -> Ground:
+            shapes = _shapes(reading.pop(role).result(), places, first_number[role])
+            share = None
+            if role in radii_m:
+                share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=engine)
+            look = find_engine(engine)(shapes, *seen_from, reaches_m[role])
+            return Ground(look=look, layer=shapes.layer, feature=shapes.feature, share=share)
+
+        grounds = {role: pool.submit(lay, role) for role in largest_first}
+
+        def measure(group: Group, role: str) -> dict[str, pa.Array]:
+            return _columns(role, grounds[role].result(), group)
+
+        def kept(group: Group) -> dict[str, pa.ChunkedArray]:
+            return {name: read.table.column(name).slice(group.start, group.n) for name in keep}
+
+        _write(_tables(pool, groups, [*layers], kept, measure), out)
+    return out
+
+
+def _at_once(engine: str, roles: int) -> int:
+    """How many roles are at work at once. GEOS bears one: prepared polygons stay in one thread."""
+    return min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, roles)) if (engine or engine_name()) == "grid" else 1
+
+
+def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
+    """Groups of rows, and x, y and scale of the points of all, group by group."""
+    n, groups, rows, points = len(places.placed), [], [], 0
+    for start in range(0, max(n, 1), GROUP):
+        row = np.flatnonzero(places.placed[start : start + GROUP])
+        row = row[morton_order(places.x_m[start + row], places.y_m[start + row])]
+        point = slice(points, points + len(row))
+        groups.append(Group(start=start, n=min(GROUP, n - start), point=point, row=row))
+        rows.append(start + row)
+        points = point.stop
+    order = np.concatenate(rows)
+    return groups, (places.x_m[order], places.y_m[order], places.scale[order])
+
+
+def _tables(
+    pool: ThreadPoolExecutor,
+    groups: Sequence[Group],
+    roles: Sequence[str],
+    kept: Callable[[Group], dict[str, pa.ChunkedArray]],
+    measure: Callable[[Group, str], dict[str, pa.Array]],
+) -> Iterator[pa.Table]:
+    """One table a group; the next ones are measured meanwhile."""
+    ahead: deque[tuple[Group, list[Future[dict[str, pa.Array]]]]] = deque()
+    waiting = iter(groups)
+    while True:
+        for group in waiting:
+            ahead.append((group, [pool.submit(measure, group, role) for role in roles]))
+            if len(ahead) > GROUPS_AHEAD:
+                break
+        if not ahead:
+            return
+        group, found = ahead.popleft()
+        columns: dict[str, Any] = {"row": pa.array(np.arange(group.start + 1, group.start + group.n + 1))}
+        columns |= kept(group)
+        for role in found:
+            columns |= role.result()
+        yield pa.table(columns)
 
 
 def _size(path: Path) -> int:
@@ -131,42 +183,65 @@ def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -
     )
 
 
-def _columns(role: str, near: Near, shapes: Shapes, order: IntArray, n: int) -> dict[str, pa.Array]:
-    """The four columns of one role, in the order of the trees file; null where unknown or nothing is in reach."""
-    inside = np.zeros(n, dtype=bool)
-    inside[order] = near.inside
-    unplaced = np.ones(n, dtype=bool)
-    unplaced[order] = False
-    rank = np.full(n, -1, dtype=np.int32)
-    rank[order] = near.rank
-    words = pc.binary_join_element_wise(
-        pa.array(shapes.layer).cast(pa.string()), pa.array(shapes.feature).cast(pa.string()), ":"
-    )
-    return {
-        f"distance_{role}_m": _in_file_order(near.distance_m, order, n),
-        f"inside_{role}": pa.array(inside, mask=unplaced if unplaced.any() else None),
-        f"edge_{role}_m": _in_file_order(near.edge_m, order, n),
-        f"nearest_{role}": pa.DictionaryArray.from_arrays(pa.array(rank, mask=rank < 0), words),
+def _columns(role: str, ground: Ground, group: Group) -> dict[str, pa.Array]:
+    """The columns of one role for one group, in the order of the file; null where unknown or nothing is in reach."""
+    near = look_near(ground.look, group.point)
+    placed = np.zeros(group.n, dtype=bool)
+    placed[group.row] = True
+    inside, rank = np.zeros(group.n, dtype=bool), np.full(group.n, -1, dtype=np.int32)
+    inside[group.row], rank[group.row] = near.inside, near.rank
+    columns = {
+        f"distance_{role}_m": _numbers(near.distance_m, group),
+        f"inside_{role}": pa.Array.from_buffers(pa.bool_(), group.n, [_bits(placed), _bits(inside)]),
+        f"edge_{role}_m": _numbers(near.edge_m, group),
+        f"nearest_{role}": _names(rank, ground),
     }
+    if ground.share is not None:
+        columns[f"share_{role}"] = _numbers(ground.share[group.point], group)
+    return columns
 
 
-def _in_file_order(values: FloatArray, order: IntArray, n: int) -> pa.Array:
-    """A column of numbers in the order of the trees file, null where there is none."""
-    column = np.full(n, np.nan, dtype=np.float32)
-    column[order] = values
-    return pa.array(column, from_pandas=True)
+def _numbers(values: FloatArray, group: Group) -> pa.Array:
+    """A column of numbers, null where there is none."""
+    column = np.full(group.n, np.nan, dtype=np.float32)
+    column[group.row] = values.astype(np.float32)
+    return pa.Array.from_buffers(pa.float32(), group.n, [_bits(~np.isnan(column)), pa.py_buffer(column)])
 
 
-def _write(table: pa.Table, out: Path) -> Path:
+def _names(rank: npt.NDArray[np.int32], ground: Ground) -> pa.Array:
+    """The names of features, as places in a list of those that are named at all."""
+    there = rank >= 0
+    named = np.zeros(len(ground.layer) + 1, dtype=bool)  # the last one is that of -1
+    named[rank] = True
+    place = np.cumsum(named, dtype=np.int32) - np.int32(1)
+    used = np.flatnonzero(named[:-1])
+    words = pc.binary_join_element_wise(
+        pa.array(ground.layer[used]).cast(pa.string()), pa.array(ground.feature[used]).cast(pa.string()), ":"
+    )
+    where = pa.Array.from_buffers(pa.int32(), len(rank), [_bits(there), pa.py_buffer(np.where(there, place[rank], 0))])
+    return pa.DictionaryArray.from_arrays(where, words)
+
+
+def _bits(flags: BoolArray) -> pa.Buffer:
+    """Flags as a column keeps them."""
+    return pa.py_buffer(np.packbits(flags, bitorder="little"))
+
+
+def _write(parts: Iterator[pa.Table], out: Path) -> None:
     """Write the file beside its name first, so that it stands whole or not at all."""
     import pyarrow.parquet as pq
 
-    part = out.with_name(f"{out.name}.part")
-    nearest = [name for name in table.column_names if name.startswith("nearest_")]
+    part, first = out.with_name(f"{out.name}.part"), next(parts)
+    nearest = [name for name in first.column_names if name.startswith("nearest_")]
     try:
-        pq.write_table(table, part, compression="none", use_dictionary=nearest, write_statistics=False)
+        with pq.ParquetWriter(
+            part, first.schema, compression="none", use_dictionary=nearest, write_statistics=False
+        ) as to:
+            to.write_table(first, row_group_size=GROUP)
+            for more in parts:
+                to.write_table(more, row_group_size=GROUP)
         part.replace(out)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise MachineError(f"{out} can't be written: {error.strerror}") from error
-    return out
+    finally:
+        part.unlink(missing_ok=True)

@@ -97,7 +97,7 @@ def compare_engines(seed: int) -> int:
     """Compare the engines on one random place; return how many points it had."""
     shapes, x_m, y_m, _, reach_m = place = make_place(np.random.default_rng(seed))
     assert pack(shapes) is not None, (seed, "the kernel reads all of these")
-    one, two = grid.find_near(*place), pieces.find_near(*place)
+    one, two = (engine.lay(*place)(slice(None)) for engine in (grid, pieces))
     for name in ("edge_m", "drawn_m"):
         ours, theirs = getattr(one, name), getattr(two, name)
         at_the_end = np.isnan(ours) != np.isnan(theirs)  # of the reach, to the last digit

@@ -7,6 +7,8 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import shapely
 from conftest import make_layer, make_site, make_table
@@ -18,6 +20,7 @@ from riskmap.model import SilentWatch
 BENCH = Path(__file__).parent / "bench"
 sys.path.append(str(BENCH))
 
+import answers  # noqa: E402
 import city  # noqa: E402
 
 
@@ -45,8 +48,20 @@ def test_engines_agree_on_the_city() -> None:
 def test_the_tables_come_out(tmp_path: Path) -> None:
     words = ["--scale", "0.01", "--trees", "500", "--repeat", "1", "--peers", "geopandas", "--folder", str(tmp_path)]
     done = subprocess.run([sys.executable, str(BENCH / "run.py"), *words], capture_output=True, text=True, check=True)
-    for name in (*ENGINES, "geopandas.sjoin_nearest, query only", "floor"):
+    for name in (*ENGINES, "geopandas.sjoin_nearest, query only", "geopandas.sjoin_nearest / ours", "floor"):
         assert name in done.stdout
+
+
+def test_answers_that_differ_are_told(tmp_path: Path) -> None:
+    ours = tmp_path / "ours.parquet"
+    pq.write_table(pa.table({"distance_water_m": pa.array([5.0, None, 0.0], pa.float32())}), ours)
+    tree, scale = np.array([0, 0, 1, 2]), np.full(3, 0.5)
+    away_m = np.array([4.0, 2.5, 6.0, 0.0])  # on a grid of two ground metres to one
+    right = answers.Answer(1.0, tree, away_m)
+    assert answers.compare(right, ours, "water", 10.0, scale) == (2, 0.0)
+    for wrong in (away_m + 0.001, away_m - 2.0):
+        with pytest.raises(AssertionError, match="water"):
+            answers.compare(answers.Answer(1.0, tree, wrong), ours, "water", 10.0, scale)
 
 
 def test_the_whole_run_is_timed(tmp_path: Path) -> None:

@@ -99,6 +99,39 @@ def test_any_kind_of_file_and_several_of_one_role(tmp_path: Path) -> None:
     assert set(table["nearest_water"].dropna().str[:2]) == {"1:", "2:"}
 
 
+@pytest.mark.parametrize("engine", sorted(ENGINES))
+@pytest.mark.parametrize("far_m", [0.0, 9e5])  # so far off that trees stand in several grids
+def test_groups_of_rows_say_the_same_as_all_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, engine: str, far_m: float
+) -> None:
+    trees, layers = place(4)
+    moved = trees.geometry[::3].translate(0, far_m)
+    trees.geometry = moved.reindex(trees.index).fillna(trees.geometry).where(trees.geometry.notna())
+    trees.to_parquet(tmp_path / "trees.parquet")
+    water, wood = layers["water"], layers["deer_habitat"]
+    water = geopandas.GeoDataFrame(
+        geometry=[*water.geometry, *water.geometry.translate(0, far_m)], crs=water.crs
+    )  # the same ponds again, farther on or in the same place
+    water.to_parquet(tmp_path / "water.parquet")
+    wood.to_parquet(tmp_path / "deer_habitat.parquet")
+    paths = {role: [tmp_path / f"{role}.parquet"] for role in layers}
+    tables = []
+    for rows in (1_000, 64, 7):
+        monkeypatch.setattr("riskmap.distances.GROUP", rows)
+        out = measure_files(
+            *(tmp_path / "trees.parquet", paths, tmp_path / "out.parquet"),
+            within_m={},
+            share_m={"deer_habitat": 80.0},
+            keep=["tag"],
+            engine=engine,
+        )
+        assert pq.ParquetFile(out).num_row_groups == -(-300 // rows)
+        tables.append(pq.read_table(out).to_pandas().astype({"nearest_water": str, "nearest_deer_habitat": str}))
+    assert tables[0]["distance_water_m"].notna().sum() > 200 and tables[0]["inside_deer_habitat"].sum() > 10
+    for table in tables[1:]:
+        assert table.equals(tables[0])
+
+
 def test_shares_where_asked_for(tmp_path: Path) -> None:
     trees, layers = place(3)
     trees.to_parquet(tmp_path / "trees.parquet")

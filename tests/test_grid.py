@@ -26,7 +26,7 @@ def look(shapes: list[object], xy: object, reach_m: float = 200.0) -> Found:
         layer=np.ones(n, dtype=np.int64),
         feature=np.arange(1, n + 1),
     )
-    return grid.find_near(every, points[:, 0].copy(), points[:, 1].copy(), np.ones(len(points)), reach_m)
+    return grid.lay(every, points[:, 0].copy(), points[:, 1].copy(), np.ones(len(points)), reach_m)(slice(None))
 
 
 @pytest.mark.parametrize("seed", range(60))
@@ -88,9 +88,7 @@ def test_cost_does_not_grow_with_the_size_of_a_feature() -> None:
             )
         )
         assert packed is not None
-        laid, _ = cells.lay_out(
-            packed, cells.RINGS, (np.array([float(n)]), np.array([3.0]), np.ones(1)), 200.0, cells.Rooms()
-        )
+        laid, _ = cells.lay_out(packed, cells.RINGS, (np.array([float(n)]), np.array([3.0]), np.ones(1)), 200.0)
         assert laid is not None
         sizes.append(len(laid.segment))
     assert sizes[1] < 1.3 * sizes[0]

@@ -7,15 +7,27 @@
 #define Py_LIMITED_API 0x030B0000
 #define PY_SSIZE_T_CLEAN
 #include <Python.h>
+#include <float.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
+#ifdef __SSE2__
+#include <emmintrin.h>
+#endif
 
 #ifndef M_PI
 #define M_PI 3.14159265358979323846
 #endif
 #define NEAR_CENTRE 1e-9 /* a ring nearer than this to the centre of a cell leaves in doubt what holds it */
+#define MANY 16 /* segments of a cell that are worth a first glance */
+#define AHEAD 8 /* features whose bytes are fetched before they are read */
+#define BATCH 32 /* points whose cells are fetched together, so that one wait for memory serves them all */
+#if defined(__GNUC__)
+#define FETCH(at) __builtin_prefetch(at)
+#else
+#define FETCH(at) ((void)(at))
+#endif
 #define WIDEN 1e-6 /* cells take in what passes this near, so that no segment slips between two */
 
 /* Buffers ---------------------------------------------------------------------------------------------------- */
@@ -121,6 +133,7 @@ typedef struct {
     Segment *segment;
     /* COUNT of rings: which polygons hold the centres of the cells listed */
     const int64_t *row_start, *column;
+    int centres;  /* whether the feature at hand may hold any */
     double *ring; /* segments of the polygon at hand */
     int64_t ring_n, ring_room;
     double *cross;
@@ -151,26 +164,33 @@ static int room_for(void **what, int64_t *room, int64_t wanted, size_t item) {
     return 0;
 }
 
-/* A segment into all cells of one row that it crosses, from column c0 to c1. */
-static inline int into_row(Visit *v, const double *s, int64_t row, int64_t c0, int64_t c1) {
-    uint32_t *start = v->start + row * v->g.columns;
-    const uint8_t *wanted = v->wanted + row * v->g.columns;
-    for (int64_t c = c0; c <= c1; c++) {
-        if (!wanted[c]) continue;
-        if (v->task == COUNT) {
-            start[c + 2]++;
-            v->total++;
-            continue;
-        }
-        int64_t slot = start[c + 1]++;
-        if (slot >= v->total) return FAULT;
-        Segment *to = v->segment + slot;
-        to->x1 = s[0], to->y1 = s[1], to->x2 = s[2], to->y2 = s[3];
-        to->owner = v->feature, to->part = v->part;
+static inline int into_cell(Visit *v, const double *s, int64_t cell) {
+    if (!v->wanted[cell]) return 0;
+    if (v->task == COUNT) {
+        v->start[cell + 2]++;
+        v->total++;
+        return 0;
     }
+    int64_t slot = v->start[cell + 1]++;
+    if (slot >= v->total) return FAULT;
+    Segment *to = v->segment + slot;
+    to->x1 = s[0], to->y1 = s[1], to->x2 = s[2], to->y2 = s[3];
+    to->owner = v->feature, to->part = v->part;
     return 0;
 }
 
+/* The cell of the band that a place lies well inside of; -1 where it is on its border, or in none. */
+static inline int64_t well_inside(const Visit *v, double x, double y) {
+    const Grid *g = &v->g;
+    double across = x * g->per_m, up = y * g->per_m, border = WIDEN * g->per_m;
+    if (!(across >= 0 && across < (double)g->columns && up >= (double)v->row_from && up < (double)v->row_to)) return -1;
+    int64_t column = (int64_t)across, row = (int64_t)up;
+    double east = across - (double)column, north = up - (double)row;
+    int well = (east > border) & (east < 1 - border) & (north > border) & (north < 1 - border);
+    return well ? row * g->columns + column : -1;
+}
+
+/* A segment into all cells it crosses; each that it comes near to, so that none slips between two. */
 static int into_cells(Visit *v, const double *s) {
     const Grid *g = &v->g;
     double west = (s[0] < s[2] ? s[0] : s[2]) - WIDEN, east = (s[0] < s[2] ? s[2] : s[0]) + WIDEN;
@@ -192,7 +212,8 @@ static int into_cells(Visit *v, const double *s) {
             a = cell_of(((xa < xb ? xa : xb) - WIDEN) * g->per_m, g->columns);
             b = cell_of(((xa < xb ? xb : xa) + WIDEN) * g->per_m, g->columns);
         }
-        bad = into_row(v, s, r, at_least(a, 0), at_most(b, g->columns - 1));
+        for (int64_t c = at_least(a, 0), end = at_most(b, g->columns - 1); c <= end && bad >= 0; c++)
+            bad = into_cell(v, s, r * g->columns + c);
     }
     return bad;
 }
@@ -218,10 +239,11 @@ static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
         return 0;
     }
     if (!(kind & v->want)) return 0;
-    int keep = v->task == COUNT && kind == RINGS, bad;
+    int keep = v->task == COUNT && kind == RINGS && v->centres, bad;
     if (keep && (bad = room_for((void **)&v->ring, &v->ring_room, v->ring_n + segments, 32)) < 0) return bad;
     xy_at(at, &s[0], &s[1]);
     s[0] -= v->g.x, s[1] -= v->g.y;
+    int64_t from = well_inside(v, s[0], s[1]);
     for (int64_t i = 0; i < segments; i++) {
         if (vertices > 1) {
             xy_at(at + (i + 1) * 16, &s[2], &s[3]);
@@ -229,9 +251,11 @@ static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
         } else {
             s[2] = s[0], s[3] = s[1];
         }
-        if ((bad = into_cells(v, s)) < 0) return bad;
+        int64_t to = well_inside(v, s[2], s[3]);
+        bad = from == to && to >= 0 ? into_cell(v, s, to) : into_cells(v, s);
+        if (bad < 0) return bad;
         if (keep) memcpy(v->ring + 4 * v->ring_n++, s, 32);
-        s[0] = s[2], s[1] = s[3];
+        s[0] = s[2], s[1] = s[3], from = to;
     }
     return 0;
 }
@@ -431,7 +455,7 @@ static int hold_centres(Visit *v) {
 }
 
 static int polygon_done(Visit *v) {
-    int bad = v->task == COUNT ? hold_centres(v) : 0;
+    int bad = v->task == COUNT && v->centres ? hold_centres(v) : 0;
     v->part++;
     return bad;
 }
@@ -441,6 +465,14 @@ static int polygon_done(Visit *v) {
 typedef struct {
     Array wkb, offsets, chosen, part_first, box, wanted, start;
 } Common;
+
+/* Whether a feature's bounds hold the centre of a cell listed. */
+static int may_hold(const Visit *v, const double *box) {
+    const Grid *g = &v->g;
+    int64_t low, high;
+    return centre_rows(v, box[1] - g->y, box[3] - g->y, &low, &high) &&
+           any_listed(v, low, high, (box[0] - g->x) / g->cell - 1, (box[2] - g->x) / g->cell);
+}
 
 /* Whether a feature's bounds hold a cell of the band that is wanted; large ones are not looked through. */
 static int worth_it(const Visit *v, const double *box) {
@@ -462,10 +494,20 @@ static int visit_all(Visit *v, const Common *common) {
     int bad = 0;
     PyThreadState *state = PyEval_SaveThread();
     for (Py_ssize_t i = 0; i < common->chosen.n && bad >= 0; i++) {
+        if (i + 2 * AHEAD < common->chosen.n) {
+            int64_t then = chosen[i + 2 * AHEAD];
+            FETCH((const double *)common->box.at + 4 * then), FETCH((const int64_t *)common->offsets.at + then);
+            FETCH(part_first + then);
+        }
+        if (i + AHEAD < common->chosen.n) {
+            Cursor next = feature_at(&common->wkb, common->offsets.at, chosen[i + AHEAD]);
+            for (int line = 0; line < 6 && next.at + 64 * line < next.end; line++) FETCH(next.at + 64 * line);
+        }
         if (!worth_it(v, (const double *)common->box.at + 4 * chosen[i])) continue;
         Cursor c = feature_at(&common->wkb, common->offsets.at, chosen[i]);
         v->feature = (int32_t)chosen[i];
         v->part = part_first[chosen[i]];
+        v->centres = v->task == COUNT && v->want & RINGS && may_hold(v, (const double *)common->box.at + 4 * chosen[i]);
         if (c.at < c.end) bad = walk(&c, v, 0);
     }
     PyEval_RestoreThread(state);
@@ -625,6 +667,132 @@ done:
     return answer;
 }
 
+/* Points and cells ------------------------------------------------------------------------------------------- */
+
+/* The cell a point stands in, -1 outside the grid. */
+static inline int64_t stands_in(const Grid *g, double x, double y) {
+    int64_t column = cell_of((x - g->x) / g->cell, g->columns), row = cell_of((y - g->y) / g->cell, g->rows);
+    return column < 0 || row < 0 || column >= g->columns || row >= g->rows ? -1 : row * g->columns + column;
+}
+
+PyDoc_STRVAR(stand_doc, "stand(x, y, corner_x, corner_y, cell, columns, rows, before): before[c] is in how many cells before cell c\n"
+                        "points stand, so before[c + 1] is more where one stands in c itself (two more items than cells).");
+static PyObject *stand(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    Grid g = {0};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOdddLLO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2])) return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 4, 1, "before") < 0)
+        goto done;
+    if (a[1].n != a[0].n || !grid_sound(&g, a[2].n - 2)) {
+        short_array("before");
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at;
+    uint32_t *before = a[2].at;
+    PyThreadState *state = PyEval_SaveThread();
+    memset(before, 0, (size_t)a[2].n * sizeof(uint32_t));
+    for (Py_ssize_t i = 0; i < a[0].n; i++) {
+        int64_t cell = stands_in(&g, x[i], y[i]);
+        if (cell >= 0) before[cell + 1] = 1;
+    }
+    for (Py_ssize_t i = 1; i < a[2].n; i++) before[i] += before[i - 1];
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 3);
+    return answer;
+}
+
+PyDoc_STRVAR(list_doc, "list_cells(before, columns, rows, row_start, column): columns of the cells that points stand in, ascending by\n"
+                       "row; those of row r lie from row_start[r] to row_start[r + 1].");
+static PyObject *list_cells(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OLLOO", &from[0], &columns, &rows, &from[1], &from[2])) return NULL;
+    Grid g = {0, 0, 1.0, columns, rows, 1.0};
+    if (take(from[0], &a[0], 4, 0, "before") < 0 || take(from[1], &a[1], 8, 1, "row_start") < 0 ||
+        take(from[2], &a[2], 8, 1, "column") < 0)
+        goto done;
+    if (!grid_sound(&g, a[0].n - 2) || a[1].n != rows + 1) {
+        short_array("row_start");
+        goto done;
+    }
+    const uint32_t *before = a[0].at;
+    int64_t *row_start = a[1].at, *column = a[2].at, n = 0;
+    PyThreadState *state = PyEval_SaveThread();
+    for (int64_t r = 0; r < rows; r++, before += columns) {
+        row_start[r] = n;
+        for (int64_t c = 0; c < columns && n < a[2].n; c++)
+            if (before[c + 1] > before[c]) column[n++] = c;
+    }
+    row_start[rows] = n;
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 3);
+    return answer;
+}
+
+PyDoc_STRVAR(may_reach_doc, "may_reach(x, y, west, south, side, columns, rows, box, far, near): near[f] = 1 where the bounds of feature f,\n"
+                            "widened by `far`, meet a square that a point stands in, else 0.");
+static PyObject *may_reach(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[4], *answer = NULL;
+    Array a[4] = {0};
+    Grid g = {0};
+    double far;
+    long long columns, rows;
+    uint32_t *sum = NULL; /* sum[r][c]: squares with points in the first r rows and c columns */
+    if (!PyArg_ParseTuple(args, "OOdddLLOdO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2], &far, &from[3]))
+        return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 8, 0, "box") < 0 ||
+        take(from[3], &a[3], 1, 1, "near") < 0)
+        goto done;
+    if (a[1].n != a[0].n || !grid_sound(&g, columns * rows) || a[2].n != 4 * a[3].n) {
+        short_array("near");
+        goto done;
+    }
+    int64_t wide = columns + 1;
+    if (!(sum = calloc((size_t)((rows + 1) * wide), sizeof(uint32_t)))) {
+        PyErr_NoMemory();
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at, *box = a[2].at;
+    uint8_t *near = a[3].at;
+    PyThreadState *state = PyEval_SaveThread();
+    for (Py_ssize_t i = 0; i < a[0].n; i++) {
+        int64_t square = stands_in(&g, x[i], y[i]);
+        if (square >= 0) sum[(square / columns + 1) * wide + square % columns + 1] = 1;
+    }
+    for (int64_t r = 1; r <= rows; r++)
+        for (int64_t c = 1, of_row = 0; c <= columns; c++) {
+            of_row += sum[r * wide + c];
+            sum[r * wide + c] = (uint32_t)of_row + sum[(r - 1) * wide + c];
+        }
+    for (Py_ssize_t f = 0; f < a[3].n; f++, box += 4) {
+        near[f] = 0;
+        if (!(box[0] <= box[2] && box[1] <= box[3])) continue; /* a null feature has no bounds */
+        int64_t c0 = at_least(cell_of((box[0] - far - g.x) / g.cell, columns), 0), c1 = cell_of((box[2] + far - g.x) / g.cell, columns);
+        int64_t r0 = at_least(cell_of((box[1] - far - g.y) / g.cell, rows), 0), r1 = cell_of((box[3] + far - g.y) / g.cell, rows);
+        c1 = at_most(c1 + 1, columns), r1 = at_most(r1 + 1, rows);
+        if (c0 >= c1 || r0 >= r1) continue;
+        near[f] = sum[r1 * wide + c1] - sum[r0 * wide + c1] - sum[r1 * wide + c0] + sum[r0 * wide + c0] > 0;
+    }
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    free(sum);
+    let_go(a, 4);
+    return answer;
+}
+
 /* Queries ---------------------------------------------------------------------------------------------------- */
 
 typedef struct {
@@ -642,36 +810,70 @@ typedef struct {
     int several, within, first_only;
 } Look;
 
+/* The least and the most of two, without a branch, which would be guessed wrong half the time. */
+#ifdef __SSE2__
+static inline double least(double a, double b) { return _mm_cvtsd_f64(_mm_min_sd(_mm_set_sd(a), _mm_set_sd(b))); }
+static inline double most(double a, double b) { return _mm_cvtsd_f64(_mm_max_sd(_mm_set_sd(a), _mm_set_sd(b))); }
+#else
+static inline double least(double a, double b) { return a < b ? a : b; }
+static inline double most(double a, double b) { return a > b ? a : b; }
+#endif
+
+/* Squared distance of a point to a segment; infinite where it is plainly more than `far`, to spare a division. */
+static inline double squared_away(const Segment *s, double px, double py, double far) {
+    double dx = s->x2 - s->x1, dy = s->y2 - s->y1, ex = px - s->x1, ey = py - s->y1;
+    double along = ex * dx + ey * dy, away = ex * ex + ey * ey;
+    if (away * (1 - 1e-12) - 2 * most(along, 0) > far) return INFINITY;
+    double t = most(least(along / (dx * dx + dy * dy + DBL_MIN), 1), 0); /* 0 where the ends are the same */
+    ex -= t * dx, ey -= t * dy;
+    return ex * ex + ey * ey;
+}
+
+/* One segment that is near enough, `away` from the point, into what has been found. */
+static inline void take_in(Look *look, double away, int32_t owner) {
+    if (look->first_only) {
+        if (away <= look->limit && owner < look->owner) look->owner = owner;
+        return;
+    }
+    if (away < look->best - look->tie) {
+        look->best = away, look->owner = owner, look->several = 0;
+    } else if (away <= look->best + look->tie) {
+        if (owner != look->owner) look->several = 1;
+        if (away < look->best) look->best = away, look->owner = owner;
+    } else {
+        return;
+    }
+    if (look->best + look->tie < look->limit) look->limit = look->best + look->tie;
+}
+
 static void look_in(const Cells *cells, int64_t cell, Look *look) {
-    for (int64_t i = cells->start[cell], end = cells->start[cell + 1]; i < end; i++) {
-        const Segment *s = cells->segment + i;
-        double dx = s->x2 - s->x1, dy = s->y2 - s->y1, ex = look->px - s->x1, ey = look->py - s->y1;
-        double t = ex * dx + ey * dy;
-        if (t > 0) {
-            double squared = dx * dx + dy * dy;
-            t = t < squared ? t / squared : 1;
-            ex -= t * dx, ey -= t * dy;
+    const Segment *s = cells->segment + cells->start[cell], *end = cells->segment + cells->start[cell + 1];
+    double px = look->px, py = look->py, far = look->limit * look->limit;
+    if (!cells->half) {
+        if (end - s > MANY && !look->first_only) { /* some corners tell where the limit lies: else each is a little nearer */
+            double corner = far;
+            for (const Segment *some = s; some < end; some += MANY / 2) {
+                double ex = px - some->x1, ey = py - some->y1;
+                corner = least(corner, ex * ex + ey * ey);
+            }
+            if (corner < far) look->limit = least(look->limit, sqrt(corner) + look->tie), far = look->limit * look->limit;
         }
-        double away = ex * ex + ey * ey, half = cells->half ? cells->half[s->owner] * look->scale : 0;
-        double far = look->limit + half;
-        if (away > far * far) continue;
+        for (; s < end; s++) {
+            double away = squared_away(s, px, py, far);
+            if (away > far) continue;
+            take_in(look, sqrt(away), s->owner);
+            far = look->limit * look->limit;
+        }
+        return;
+    }
+    for (; s < end; s++) {
+        double half = cells->half[s->owner] * look->scale;
+        far = (look->limit + half) * (look->limit + half);
+        double away = squared_away(s, px, py, far);
+        if (away > far) continue;
         away = sqrt(away) - half;
         if (half > 0 && away <= 0) look->within = 1;
-        if (away < 0) away = 0;
-        int32_t owner = s->owner;
-        if (look->first_only) {
-            if (away <= look->limit && owner < look->owner) look->owner = owner;
-            continue;
-        }
-        if (away < look->best - look->tie) {
-            look->best = away, look->owner = owner, look->several = 0;
-        } else if (away <= look->best + look->tie) {
-            if (owner != look->owner) look->several = 1;
-            if (away < look->best) look->best = away, look->owner = owner;
-        } else {
-            continue;
-        }
-        if (look->best + look->tie < look->limit) look->limit = look->best + look->tie;
+        take_in(look, away < 0 ? 0 : away, s->owner);
     }
 }
 
@@ -699,6 +901,7 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
             if (!(side ? n : s)) continue;
             double dy = (side ? north : south) + out;
             int64_t line = (side ? row + ring : row - ring) * g->columns;
+            if (cells->start[line + c1 + 1] == cells->start[line + c0]) continue;
             for (int64_t c = c0; c <= c1; c++) {
                 if (cells->start[line + c + 1] == cells->start[line + c]) continue;
                 double dx = c < column ? west + (double)(column - c - 1) * g->cell
@@ -765,33 +968,42 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
     int32_t *first = a[9].at;
     uint8_t *within = a[10].at;
     PyThreadState *state = PyEval_SaveThread();
-    for (int64_t i = 0; i < n; i++) {
-        Look look = {.px = x[i] - cells.g.x, .py = y[i] - cells.g.y, .scale = scale[i], .tie = tie * scale[i]};
-        look.best = INFINITY, look.owner = -1;
-        int64_t c = cell_of(look.px / cells.g.cell, columns), r = cell_of(look.py / cells.g.cell, rows);
-        look.limit = reach * scale[i] * (1 + 1e-12);
-        first[i] = -1;
-        if (!limited) distance[i] = NAN, within[i] = 0;
-        if (c < 0 || r < 0 || c >= columns || r >= rows) continue;
-        int64_t ring = steps[r * columns + c];
-        if (limited) {
-            look.limit = limit[i] * scale[i] * (1 + 1e-15);
-            look.first_only = 1;
-            look.owner = INT32_MAX;
-            look_round(&cells, c, r, ring, &look);
-            first[i] = look.owner == INT32_MAX ? -1 : look.owner;
-            continue;
+    for (int64_t at = 0; at < n; at += BATCH) {
+        int64_t here[BATCH], some = n - at < BATCH ? n - at : BATCH;
+        for (int64_t k = 0; k < some; k++) {
+            here[k] = stands_in(&cells.g, x[at + k], y[at + k]);
+            if (here[k] >= 0) FETCH(cells.start + here[k]), FETCH(steps + here[k]);
         }
-        look_round(&cells, c, r, ring, &look);
-        if (!(look.best / scale[i] <= reach)) continue;
-        distance[i] = look.best / scale[i];
-        within[i] = (uint8_t)look.within;
-        if (look.several) {
-            look.limit = look.best + look.tie;
-            look.first_only = 1;
+        for (int64_t k = 0; k < some; k++)
+            if (here[k] >= 0) FETCH(cells.segment + cells.start[here[k]]);
+        for (int64_t k = 0; k < some; k++) {
+            int64_t i = at + k;
+            first[i] = -1;
+            if (!limited) distance[i] = NAN, within[i] = 0;
+            if (here[k] < 0) continue;
+            Look look = {.px = x[i] - cells.g.x, .py = y[i] - cells.g.y, .scale = scale[i], .tie = tie * scale[i]};
+            look.best = INFINITY, look.owner = -1;
+            look.limit = reach * scale[i] * (1 + 1e-12);
+            int64_t c = here[k] % columns, r = here[k] / columns, ring = steps[here[k]];
+            if (limited) {
+                look.limit = limit[i] * scale[i] * (1 + 1e-15);
+                look.first_only = 1;
+                look.owner = INT32_MAX;
+                look_round(&cells, c, r, ring, &look);
+                first[i] = look.owner == INT32_MAX ? -1 : look.owner;
+                continue;
+            }
             look_round(&cells, c, r, ring, &look);
+            if (!(look.best / scale[i] <= reach)) continue;
+            distance[i] = look.best / scale[i];
+            within[i] = (uint8_t)look.within;
+            if (look.several) {
+                look.limit = look.best + look.tie;
+                look.first_only = 1;
+                look_round(&cells, c, r, ring, &look);
+            }
+            first[i] = look.owner;
         }
-        first[i] = look.owner;
     }
     PyEval_RestoreThread(state);
     answer = Py_NewRef(Py_None);
@@ -809,10 +1021,10 @@ static int by_part(const void *one, const void *two) {
     return a < b ? -1 : a > b;
 }
 
-PyDoc_STRVAR(inside_doc, "inside(x, y, listed, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
+PyDoc_STRVAR(inside_doc, "inside(x, y, before, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
                          "       shift)\n\n"
                          "Which polygons hold each point: those that hold the centre of its cell (`holder`, by place in the\n"
-                         "list of cells, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
+                         "list of cells that `before` counts, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
                          "bytes of int32 pairs (point + shift, part), points and parts ascending.");
 static PyObject *inside(PyObject *self, PyObject *args) {
     (void)self;
@@ -828,19 +1040,17 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     int32_t *crossed_part = NULL;
     int64_t room = 0;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
-        take(from[2], &a[2], 4, 0, "listed") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
+        take(from[2], &a[2], 4, 0, "before") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
         take(from[4], &a[4], 4, 0, "holder") < 0 || take(from[5], &a[5], 4, 0, "start") < 0 ||
         take(from[6], &a[6], 8, 0, "segment") < 0)
         goto done;
     int64_t n = a[0].n, lists = a[3].n - 1;
     const int64_t *holder_start = a[3].at;
-    const uint32_t *start = a[5].at;
-    const int32_t *listed = a[2].at, *holder = a[4].at;
-    int sound = grid_sound(&g, a[5].n - 2) && a[1].n == n && a[2].n == n && lists >= 0 && holder_start[lists] <= a[4].n &&
-                start[a[5].n - 2] <= a[6].n / 5;
-    for (int64_t i = 0; sound && i < n; i++) sound = listed[i] >= 0 && listed[i] < lists;
-    if (!sound) {
-        short_array("listed");
+    const uint32_t *start = a[5].at, *before = a[2].at;
+    const int32_t *holder = a[4].at;
+    if (!grid_sound(&g, a[5].n - 2) || a[1].n != n || a[2].n != a[5].n || lists < 0 || holder_start[lists] > a[4].n ||
+        start[a[5].n - 2] > a[6].n / 5) {
+        short_array("before");
         goto done;
     }
     const double *x = a[0].at, *y = a[1].at;
@@ -849,9 +1059,9 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n && !bad; i++) {
         double px = x[i] - g.x, py = y[i] - g.y;
-        int64_t column = cell_of(px / g.cell, columns), row = cell_of(py / g.cell, rows);
-        if (column < 0 || row < 0 || column >= columns || row >= rows) continue;
-        int64_t cell = row * columns + column, many = 0;
+        int64_t cell = stands_in(&g, x[i], y[i]), many = 0;
+        if (cell < 0 || before[cell] >= lists) continue;
+        int64_t column = cell % columns, row = cell / columns;
         double cx = ((double)column + 0.5) * g.cell, cy = ((double)row + 0.5) * g.cell;
         if (room_for((void **)&crossed_part, &room, (int64_t)start[cell + 1] - start[cell], sizeof(int32_t)) < 0) {
             bad = 1;
@@ -864,7 +1074,7 @@ static PyObject *inside(PyObject *self, PyObject *args) {
                 continue;
             crossed_part[many++] = s->part;
         }
-        const int32_t *held = holder + holder_start[listed[i]], *held_end = holder + holder_start[listed[i] + 1];
+        const int32_t *held = holder + holder_start[before[cell]], *held_end = holder + holder_start[before[cell] + 1];
         if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
         for (int64_t k = 0; (k < many || held < held_end) && !bad;) {
             int32_t p = k < many && (held == held_end || crossed_part[k] < *held) ? crossed_part[k] : *held;
@@ -975,6 +1185,9 @@ static PyMethodDef methods[] = {
     {"survey", survey, METH_VARARGS, survey_doc},
     {"count", count, METH_VARARGS, count_doc},
     {"fill", fill, METH_VARARGS, fill_doc},
+    {"stand", stand, METH_VARARGS, stand_doc},
+    {"list_cells", list_cells, METH_VARARGS, list_doc},
+    {"may_reach", may_reach, METH_VARARGS, may_reach_doc},
     {"ring_steps", ring_steps, METH_VARARGS, steps_doc},
     {"nearest", nearest, METH_VARARGS, nearest_doc},
     {"inside", inside, METH_VARARGS, inside_doc},

@@ -28,7 +28,6 @@ __all__ = [
     "Int32Array",
     "Packed",
     "Places",
-    "Rooms",
     "at_once",
     "lay_out",
     "pack",
@@ -82,7 +81,7 @@ class Listed:
 
     row_start: IntArray
     column: IntArray
-    place: Int32Array  # by point: its cell in the list
+    before: npt.NDArray[np.uint32]  # by cell: how many of the list come before it
     wanted: npt.NDArray[np.uint8]  # by cell: some point may look into it
     wide: bool  # the reach is many cells
 
@@ -91,7 +90,7 @@ class Listed:
 class Holders:
     """Which polygons hold the centres of the cells that points stand in."""
 
-    place: Int32Array  # by point: its cell in the list
+    before: npt.NDArray[np.uint32]  # by cell: how many of the list come before it
     start: IntArray  # by cell listed: where its polygons start
     part: Int32Array  # ascending within a cell
 
@@ -105,20 +104,6 @@ class Cells:
     segment: FloatArray  # five to a segment: ends, and in the last 8 bytes rank and polygon
     steps: npt.NDArray[np.uint8]
     half_m: FloatArray | None  # by rank
-
-
-class Rooms:
-    """Arrays lent out again and again: fresh ones cost a page fault every 4 KB."""
-
-    def __init__(self) -> None:
-        self._rooms: dict[tuple[str, int], npt.NDArray[Any]] = {}
-
-    def lend(self, name: str, kind: int, size: int, dtype: Any) -> npt.NDArray[Any]:
-        """Lend the array of a name and kind of segments, its items as they were left."""
-        room = self._rooms.get((name, kind))
-        if room is None or len(room) < size:
-            room = self._rooms[name, kind] = np.empty(size + size // 8, dtype=dtype)
-        return room[:size]
 
 
 def pack(shapes: Shapes) -> Packed | None:
@@ -144,7 +129,6 @@ def lay_out(
     kind: int,
     places: Places,
     reach_m: float,
-    rooms: Rooms,
     asked: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[Cells | None, Holders | None]:
     """Lay segments of some kinds that may be in reach out in a grid over the points and their reach.
@@ -155,7 +139,9 @@ def lay_out(
     x_m, y_m, scale = places
     far_m = (reach_m + float(packed.half_width_m.max(initial=0.0))) * float(scale.max()) + 1.0
     segments = packed.count[:, 0 if kind == RINGS else 1]
-    chosen = np.flatnonzero((segments > 0) & _may_reach(packed.box, x_m, y_m, far_m))
+    if not segments.any():
+        return None, None
+    chosen = np.flatnonzero((segments > 0) & _may_reach(packed, x_m, y_m, far_m))
     room = int(segments[chosen].sum())
     if not room:
         return None, None
@@ -175,42 +161,30 @@ def lay_out(
             columns=int((east - corner_x) / cell_m) + 1,
             rows=int((north - corner_y) / cell_m) + 1,
         )
-        listed = _listed_cells(grid, *(asked or (x_m, y_m)), _wanted(grid, x_m, y_m, far_m))
-        filled = _filled(packed, kind, chosen, listed, rooms, grid)
+        before = _standing(grid, x_m, y_m)
+        wanted = _wanted(grid, before, far_m)
+        listed = _listed_cells(grid, _standing(grid, *asked) if asked else before, wanted)
+        filled = _filled(packed, kind, chosen, listed, grid)
         if filled is not None:
             return filled
     raise MachineError("no grid could be laid whose cell centres lie off every edge: a fault of riskmap")
 
 
-def _may_reach(box: FloatArray, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
-    """Whether the bounds of each feature come near any point, by counting points in coarse squares once."""
-    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
-    side_m = max(far_m, 16.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
-    columns, rows = int((np.ptp(x_m) + 2 * far_m) / side_m) + 1, int((np.ptp(y_m) + 2 * far_m) / side_m) + 1
-    square = ((y_m - south) / side_m).astype(np.int64) * columns + ((x_m - west) / side_m).astype(np.int64)
-    total = np.zeros((rows + 1, columns + 1), dtype=np.int32)
-    total[1:, 1:] = (
-        np.bincount(square, minlength=rows * columns)
-        .astype(np.int32)
-        .reshape(rows, columns)
-        .cumsum(0, dtype=np.int32)
-        .cumsum(1, dtype=np.int32)
-    )
-    with np.errstate(invalid="ignore"):  # null features have no bounds
-        low_x, low_y = ((box[:, i] - far_m - corner) / side_m for i, corner in ((0, west), (1, south)))
-        high_x, high_y = ((box[:, i] + far_m - corner) / side_m for i, corner in ((2, west), (3, south)))
-        c0, c1 = np.clip(low_x, 0, columns).astype(np.int64), np.clip(high_x + 1, 0, columns).astype(np.int64)
-        r0, r1 = np.clip(low_y, 0, rows).astype(np.int64), np.clip(high_y + 1, 0, rows).astype(np.int64)
-    near: BoolArray = total[r1, c1] - total[r0, c1] - total[r1, c0] + total[r0, c0] > 0
-    return near & (c1 > c0) & (r1 > r0)
+def _may_reach(packed: Packed, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
+    """Whether the bounds of each feature come near any point, told by coarse squares that points stand in."""
+    west, south, east, north = (float(edge) for edge in (x_m.min(), y_m.min(), x_m.max(), y_m.max()))
+    side_m = max(far_m, 16.0, max(east - west, north - south) / MOST_SQUARES)
+    columns, rows = int((east - west) / side_m) + 1, int((north - south) / side_m) + 1
+    near = np.empty(len(packed.box), dtype=np.uint8)
+    _grid.may_reach(x_m, y_m, west, south, side_m, columns, rows, packed.box, far_m, near)
+    return near.view(bool)
 
 
 def _filled(
-    packed: Packed, kind: int, chosen: IntArray, listed: Listed, rooms: Rooms, grid: Grid
+    packed: Packed, kind: int, chosen: IntArray, listed: Listed, grid: Grid
 ) -> tuple[Cells, Holders | None] | None:
     """Segments in their cells, and which polygons hold the centres; None where a ring runs through a centre."""
-    start = rooms.lend("start", kind, grid.columns * grid.rows + 2, np.uint32)
-    start[:] = 0
+    start = np.zeros(grid.columns * grid.rows + 2, dtype=np.uint32)
     box = packed.box
     low, high = ((box[chosen, i] - grid.y_m) / grid.cell_m for i in (1, 3))
     bands = np.linspace(0, grid.rows, 1 + _bands(len(chosen))).astype(np.int64).tolist()
@@ -227,7 +201,7 @@ def _filled(
     if len(counted) < len(held):
         return None
     np.cumsum(start, out=start)
-    segment = rooms.lend("segment", kind, 5 * sum(total for total, _ in counted), np.float64)
+    segment = np.empty(5 * sum(total for total, _ in counted))
     at_once(lambda band: _grid.fill(*common(band), start, segment), len(bands) - 1)
     steps = np.zeros(grid.columns * grid.rows, dtype=np.uint8)
     if listed.wide:  # else the first rings are soon looked through
@@ -247,34 +221,32 @@ def _bands(features: int) -> int:
     return 1 if features < FEW_FEATURES else 2 * cores()
 
 
-def _listed_cells(grid: Grid, x_m: FloatArray, y_m: FloatArray, wanted: npt.NDArray[np.uint8] | None) -> Listed:
+def _listed_cells(grid: Grid, before: npt.NDArray[np.uint32], wanted: npt.NDArray[np.uint8] | None) -> Listed:
     """Cells that points stand in, and those that may be looked into (None: all)."""
-    cell, order = _occupied(grid, x_m, y_m)
-    listed = np.flatnonzero(np.diff(order))
+    row_start, column = np.empty(grid.rows + 1, dtype=np.int64), np.empty(int(before[-1]), dtype=np.int64)
+    _grid.list_cells(before, grid.columns, grid.rows, row_start, column)
     return Listed(
-        row_start=np.searchsorted(listed, np.arange(grid.rows + 1) * grid.columns).astype(np.int64),
-        column=listed % grid.columns,
-        place=order[cell].astype(np.int32),
+        row_start=row_start,
+        column=column,
+        before=before,
         wanted=np.ones(grid.columns * grid.rows, dtype=np.uint8) if wanted is None else wanted,
         wide=wanted is None,
     )
 
 
-def _occupied(grid: Grid, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, npt.NDArray[np.uint32]]:
-    """The cell of each point, and how many cells with points come before each cell."""
-    column = ((x_m - grid.x_m) / grid.cell_m).astype(np.int64)
-    cell = ((y_m - grid.y_m) / grid.cell_m).astype(np.int64) * grid.columns + column
-    there = np.zeros(grid.columns * grid.rows + 2, dtype=np.uint32)
-    there[cell + 1] = 1
-    return cell, np.cumsum(there, dtype=np.uint32)
+def _standing(grid: Grid, x_m: FloatArray, y_m: FloatArray) -> npt.NDArray[np.uint32]:
+    """In how many cells before each points stand."""
+    before = np.empty(grid.columns * grid.rows + 2, dtype=np.uint32)
+    _grid.stand(x_m, y_m, *grid.corner_and_size(), before)
+    return before
 
 
-def _wanted(grid: Grid, x_m: FloatArray, y_m: FloatArray, far_m: float) -> npt.NDArray[np.uint8] | None:
+def _wanted(grid: Grid, before: npt.NDArray[np.uint32], far_m: float) -> npt.NDArray[np.uint8] | None:
     """Cells that a point may look into; None where the reach is wide, since then little would be saved."""
     if far_m > WIDE_REACH * grid.cell_m:
         return None
     steps = np.empty(grid.columns * grid.rows, dtype=np.uint8)
-    _grid.ring_steps(_occupied(grid, x_m, y_m)[1], grid.columns, grid.rows, steps)
+    _grid.ring_steps(before, grid.columns, grid.rows, steps)
     wanted = steps <= int(far_m / grid.cell_m) + 1
     return wanted.view(np.uint8)
 
@@ -285,7 +257,7 @@ def _holders(held: bytes, listed: Listed) -> Holders:
     order = np.lexsort((pairs[:, 1], pairs[:, 0]))
     start = np.zeros(len(listed.column) + 1, dtype=np.int64)
     np.cumsum(np.bincount(pairs[:, 0], minlength=len(listed.column)), out=start[1:])
-    return Holders(place=listed.place, start=start, part=np.ascontiguousarray(pairs[order, 1]))
+    return Holders(before=listed.before, start=start, part=np.ascontiguousarray(pairs[order, 1]))
 
 
 def at_once(work: Callable[[int], Part], n: int) -> list[Part]:

@@ -6,20 +6,20 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 from riskmap.measure import pieces
-from riskmap.measure.shapes import Found, Shapes
+from riskmap.measure.shapes import Look, Shapes
 from riskmap.model import FloatArray
 
-__all__ = ["ENGINES", "Engine", "engine_name", "new_engine"]
+__all__ = ["ENGINES", "Engine", "engine_name", "find_engine"]
 
-Engine: TypeAlias = Callable[[Shapes, FloatArray, FloatArray, FloatArray, float], Found]
+Engine: TypeAlias = Callable[[Shapes, FloatArray, FloatArray, FloatArray, float], Look]
 
-ENGINES: dict[str, Callable[[], Engine]] = {"shapely": lambda: pieces.find_near}  # the fastest first
+ENGINES: dict[str, Engine] = {"shapely": pieces.lay}  # the fastest first
 try:
     from riskmap.measure import grid
 except ImportError:  # built without a compiler
     pass
 else:
-    ENGINES = {"grid": grid.searcher, **ENGINES}
+    ENGINES = {"grid": grid.lay, **ENGINES}
 
 
 def engine_name() -> str:
@@ -27,6 +27,6 @@ def engine_name() -> str:
     return next(iter(ENGINES))
 
 
-def new_engine(name: str = "") -> Engine:
-    """Return an engine for one run: ``grid`` or ``shapely``, the fastest there is when empty."""
-    return ENGINES[name or engine_name()]()
+def find_engine(name: str = "") -> Engine:
+    """Return an engine: ``grid`` or ``shapely``, the fastest there is when empty."""
+    return ENGINES[name or engine_name()]

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from riskmap import tables
-from riskmap.measure.engines import Engine, new_engine
+from riskmap.measure.engines import Engine, find_engine
 from riskmap.measure.near import settle
 from riskmap.measure.pieces import cut_lines, morton_order
 from riskmap.measure.reaches import role_reach_m
@@ -42,7 +42,7 @@ def measure_exposures(site: Site, *, watch: Watch, engine: str = "") -> dict[str
     dict of str to Exposure
         In the order of roles.csv; one row per tree, in the order of the trees.
     """
-    look = _Look(site, new_engine(engine))
+    look = _Look(site, find_engine(engine))
     roles = measured_roles(site)
     exposures = {}
     for done, role in enumerate(roles):
@@ -54,8 +54,8 @@ def measure_exposures(site: Site, *, watch: Watch, engine: str = "") -> dict[str
 class _Look:
     """A look at each role from all placed trees; kept where other roles have it cut out of them."""
 
-    def __init__(self, site: Site, find_near: Engine) -> None:
-        self.site, self.find_near = site, find_near
+    def __init__(self, site: Site, lay: Engine) -> None:
+        self.site, self.lay = site, lay
         placed = np.flatnonzero(site.trees.placed)
         self.placed = placed[morton_order(site.trees.x_m[placed], site.trees.y_m[placed])]
         self._cut_out = {role for layer in site.layers for role in layer.data.source.minus}
@@ -68,7 +68,7 @@ class _Look:
         trees, placed = self.site.trees, self.placed
         shapes = gather_shapes(layers_of(role, self.site))
         places = trees.x_m[placed], trees.y_m[placed], trees.scale[placed]
-        seen = shapes, self.find_near(shapes, *places, self.reach_m(role))
+        seen = shapes, self.lay(shapes, *places, self.reach_m(role))(slice(None))
         if role in self._cut_out:
             self._seen[role] = seen
         return seen

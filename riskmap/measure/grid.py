@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -28,15 +27,14 @@ from riskmap.measure.cells import (
     Int32Array,
     Packed,
     Places,
-    Rooms,
     at_once,
     lay_out,
     pack,
 )
-from riskmap.measure.shapes import TIE_M, Found, Shapes
+from riskmap.measure.shapes import TIE_M, Found, Look, Shapes
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["cover_share", "find_near", "searcher"]
+__all__ = ["cover_share", "lay"]
 
 FIRST = 0.7236067977  # direction in which arcs start, radians; no usual edge lies that way
 LEAST_CHUNK = 2048  # points a thread takes at once
@@ -46,31 +44,22 @@ Part = TypeVar("Part")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
-    """What one kind of segments looks like from each point of a tile."""
+class Laid:
+    """Segments of one kind laid out, and what tells of inside."""
 
     cells: Cells
-    away_m: FloatArray
-    rank: Int32Array  # first within a tie, -1 where nothing is in reach
-    within: BoolArray
-    inside: IntArray  # pairs of point and rank
+    holders: Holders | None  # of rings
+    part_owner: Int32Array  # rank of the feature, by polygon
+
+    def insides(self, places: Places) -> IntArray:
+        """Pairs of point and rank."""
+        if self.holders is None:
+            return np.empty((0, 2), dtype=np.int64)
+        return _insides(self.part_owner, self.cells, places, self.holders)
 
 
-def searcher() -> Callable[[Shapes, FloatArray, FloatArray, FloatArray, float], Found]:
-    """Return `find_near` with rooms of its own, for one run."""
-    return partial(find_near, rooms=Rooms())
-
-
-def find_near(
-    shapes: Shapes,
-    x_m: FloatArray,
-    y_m: FloatArray,
-    scale: FloatArray,
-    reach_m: float,
-    *,
-    rooms: Rooms | None = None,
-) -> Found:
-    """Find what lies near each point; the same as `pieces.find_near`, which serves where a shape is not plain 2D.
+def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float) -> Look:
+    """Lay shapes out for looks from these points; as `pieces.lay`, which serves where a shape is not plain 2D.
 
     Parameters
     ----------
@@ -82,17 +71,19 @@ def find_near(
         Planar metres per ground metre at each point.
     reach_m : float
         Nothing farther than this on the ground is reported. [m]
-    rooms : Rooms, optional
-        Arrays to use again.
     """
-    packed, rooms = pack(shapes), rooms or Rooms()
+    packed = pack(shapes)
     if packed is None:
-        return pieces.find_near(shapes, x_m, y_m, scale, reach_m)
+        return pieces.lay(shapes, x_m, y_m, scale, reach_m)
     tiles = _tiles(x_m, y_m, reach_m * float(scale.max(initial=1.0)))
     if len(tiles) == 1:
-        return _look_at_tile(packed, (x_m, y_m, scale), reach_m, rooms)
-    looks = [_look_at_tile(packed, (x_m[tile], y_m[tile], scale[tile]), reach_m, rooms) for tile in tiles]
-    return _together(tiles, looks, len(x_m))
+        laid = _lay_tile(packed, (x_m, y_m, scale), reach_m)
+        return lambda part: _look(laid, (x_m[part], y_m[part], scale[part]), reach_m)
+    looks = []
+    for tile in tiles:
+        places = x_m[tile], y_m[tile], scale[tile]
+        looks.append(_look(_lay_tile(packed, places, reach_m), places, reach_m))
+    return _together([np.arange(len(x_m))[tile] for tile in tiles], looks, len(x_m)).part
 
 
 def _together(tiles: list[IntArray], looks: list[Found], n: int) -> Found:
@@ -138,11 +129,11 @@ def cover_share(areas: Shapes, x_m: FloatArray, y_m: FloatArray, radius_m: Float
     for tile in _tiles(x_m, y_m, float(radius_m.max(initial=0.0))):
         x, y, radius = x_m[tile], y_m[tile], radius_m[tile]
         end = x + radius * np.cos(FIRST), y + radius * np.sin(FIRST)
-        cells, holders = lay_out(packed, RINGS, (x, y, np.ones(len(x))), float(radius.max()), Rooms(), end)
+        cells, holders = lay_out(packed, RINGS, (x, y, np.ones(len(x))), float(radius.max()), end)
         if cells is None or holders is None:
             continue
         covered = np.zeros(len(x), dtype=np.uint8)
-        covered[_insides(packed, cells, (*end, radius), holders)[:, 0]] = 1
+        covered[_insides(packed.part_owner, cells, (*end, radius), holders)[:, 0]] = 1
         share[tile] = _shares(cells, (x, y, radius), covered)
     return share
 
@@ -161,9 +152,10 @@ def _shares(cells: Cells, circles: Places, covered: npt.NDArray[np.uint8]) -> Fl
     return share
 
 
-def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray]:
+def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray | slice]:
     """Points in groups that lie close enough together for one grid each."""
-    waiting, tiles = [np.arange(len(x_m))] if len(x_m) else [], []
+    waiting: list[IntArray | slice] = [slice(None)] if len(x_m) else []
+    tiles: list[IntArray | slice] = []
     while waiting:
         tile = waiting.pop()
         west, east, south, north = x_m[tile].min(), x_m[tile].max(), y_m[tile].min(), y_m[tile].max()
@@ -174,57 +166,56 @@ def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray]:
             continue
         wide = east - west >= north - south
         low = x_m[tile] <= (west + east) / 2 if wide else y_m[tile] <= (south + north) / 2
-        waiting += [tile[~low], tile[low]]
+        points = np.arange(len(x_m))[tile]
+        waiting += [points[~low], points[low]]
     return tiles
 
 
-def _look_at_tile(packed: Packed, places: Places, reach_m: float, rooms: Rooms) -> Found:
-    """What lies near the points of one tile."""
-    kinds = (RINGS, LINES, POINTS) if packed.half_width_m.any() else (RINGS, LINES | POINTS)
-    seen = {kind: look for kind in kinds if (look := _look(packed, kind, places, reach_m, rooms)) is not None}
+def _lay_tile(packed: Packed, places: Places, reach_m: float) -> dict[int, Laid]:
+    """Lay out each kind of segments of which any may be in reach of the points of one tile."""
+    laid = {}
+    for kind in (RINGS, LINES, POINTS) if packed.half_width_m.any() else (RINGS, LINES | POINTS):
+        cells, holders = lay_out(packed, kind, places, reach_m)
+        if cells is not None:
+            laid[kind] = Laid(cells=cells, holders=holders, part_owner=packed.part_owner)
+    return laid
+
+
+def _look(laid: dict[int, Laid], places: Places, reach_m: float) -> Found:
+    """What lies near points of one tile."""
     n = len(places[0])
-    drawn_m, rank = _settle_kinds(list(seen.values()), places)
-    no_pairs = np.empty((0, 2), dtype=np.int64)
-    inside = seen[RINGS].inside if RINGS in seen else no_pairs
+    seen = {kind: _nearest(of_kind.cells, places, reach_m, None) for kind, of_kind in laid.items()}
+    drawn_m, rank = _settle_kinds([(laid[kind].cells, *look[:2]) for kind, look in seen.items()], places)
+    inside = laid[RINGS].insides(places) if RINGS in laid else np.empty((0, 2), dtype=np.int64)
     return Found(
-        edge_m=seen[RINGS].away_m if RINGS in seen else np.full(n, np.nan),
+        edge_m=seen[RINGS][0] if RINGS in seen else np.full(n, np.nan),
         drawn_m=drawn_m,
         rank=rank,
-        within_width=seen[LINES].within if LINES in seen else np.zeros(n, dtype=bool),
+        within_width=seen[LINES][2] if LINES in seen else np.zeros(n, dtype=bool),
         inside_point=inside[:, 0],
         inside_rank=inside[:, 1],
     )
 
 
-def _look(packed: Packed, kind: int, places: Places, reach_m: float, rooms: Rooms) -> Seen | None:
-    """How one kind of segments lies; None where none may be in reach."""
-    cells, holders = lay_out(packed, kind, places, reach_m, rooms)
-    if cells is None:
-        return None
-    away_m, rank, within = _nearest(cells, places, reach_m, None)
-    inside = np.empty((0, 2), dtype=np.int64) if holders is None else _insides(packed, cells, places, holders)
-    return Seen(cells=cells, away_m=away_m, rank=rank, within=within, inside=inside)
-
-
-def _settle_kinds(seen: list[Seen], places: Places) -> tuple[FloatArray, Int32Array]:
+def _settle_kinds(seen: list[tuple[Cells, FloatArray, Int32Array]], places: Places) -> tuple[FloatArray, Int32Array]:
     """Least distance over all kinds; the first feature within a tie of it, asked for again where kinds tie."""
     if not seen:
         n = len(places[0])
         return np.full(n, np.nan), np.full(n, -1, dtype=np.int32)
-    drawn_m, rank = seen[0].away_m, seen[0].rank
+    _, drawn_m, rank = seen[0]
     again = np.zeros(len(drawn_m), dtype=bool)
-    for look in seen[1:]:
+    for _, away_m, owner in seen[1:]:
         with np.errstate(invalid="ignore"):
-            nearer = np.isnan(drawn_m) | (look.away_m + TIE_M < drawn_m)
-            again = again & ~nearer | (np.abs(drawn_m - look.away_m) <= TIE_M)
-        rank = np.where(nearer, look.rank, rank)
-        drawn_m = np.fmin(drawn_m, look.away_m)
+            nearer = np.isnan(drawn_m) | (away_m + TIE_M < drawn_m)
+            again = again & ~nearer | (np.abs(drawn_m - away_m) <= TIE_M)
+        rank = np.where(nearer, owner, rank)
+        drawn_m = np.fmin(drawn_m, away_m)
     tied = np.flatnonzero(again)
     if len(tied):
         some = places[0][tied], places[1][tied], places[2][tied]
         first = np.full(len(tied), MOST_RANK, dtype=np.int32)
-        for look in seen:
-            _, owner, _ = _nearest(look.cells, some, 0.0, drawn_m[tied] + TIE_M)
+        for cells, _, _ in seen:
+            _, owner, _ = _nearest(cells, some, 0.0, drawn_m[tied] + TIE_M)
             first = np.where(owner >= 0, np.minimum(first, owner), first)
         rank = rank.copy()
         rank[tied] = first
@@ -249,18 +240,18 @@ def _nearest(
     return away_m, rank, stood.view(bool)
 
 
-def _insides(packed: Packed, cells: Cells, places: Places, holders: Holders) -> IntArray:
+def _insides(part_owner: Int32Array, cells: Cells, places: Places, holders: Holders) -> IntArray:
     """Pairs of point and rank: the point lies inside a polygon of that feature."""
 
     def search(part: slice) -> bytes:
         found: bytes = _grid.inside(
-            *(places[0][part], places[1][part], holders.place[part], holders.start, holders.part),
+            *(places[0][part], places[1][part], holders.before, holders.start, holders.part),
             *(cells.start, cells.segment, *cells.grid.corner_and_size(), part.start),
         )
         return found
 
     pairs = np.frombuffer(b"".join(_in_threads(search, len(places[0]))), dtype=np.int32).reshape(-1, 2)
-    ranks = np.column_stack([pairs[:, 0], packed.part_owner[pairs[:, 1]]]).astype(np.int64)
+    ranks = np.column_stack([pairs[:, 0], part_owner[pairs[:, 1]]]).astype(np.int64)
     new = np.ones(len(ranks), dtype=bool)
     new[1:] = (np.diff(ranks, axis=0) != 0).any(axis=1)  # parts of one feature stand together
     return ranks[new]

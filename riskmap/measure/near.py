@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from riskmap.measure.engines import Engine
-from riskmap.measure.shapes import TIE_M, Found, Shapes
+from riskmap.measure.shapes import TIE_M, Found, Look
 from riskmap.model import BoolArray, FloatArray
 
 __all__ = ["Near", "look_near", "settle"]
+
+ALL = slice(None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,25 +25,17 @@ class Near:
     rank: npt.NDArray[np.int32]  # of the nearest feature, -1 where none
 
 
-def look_near(
-    shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float, *, engine: Engine
-) -> Near:
-    """Look at shapes from points.
+def look_near(look: Look, part: slice = ALL) -> Near:
+    """Look at shapes that an engine has laid out.
 
     Parameters
     ----------
-    shapes : Shapes
+    look : Look
         Of one role.
-    x_m, y_m : ndarray, shape (point,)
-        Planar metres, all finite, best in Morton order. [m]
-    scale : ndarray, shape (point,)
-        Planar metres per ground metre at each point.
-    reach_m : float
-        Nothing farther than this on the ground is reported. [m]
-    engine : Engine
-        Of this run.
+    part : slice, optional
+        Which of the points it was laid out for; all when left out.
     """
-    found = engine(shapes, x_m, y_m, scale, reach_m)
+    found = look(part)
     distance_m, inside, rank = settle(found)
     return Near(distance_m=distance_m, inside=inside, edge_m=found.edge_m, rank=rank)
 

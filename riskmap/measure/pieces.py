@@ -12,10 +12,10 @@ import numpy.typing as npt
 import shapely
 
 from riskmap.cores import cores
-from riskmap.measure.shapes import TIE_M, Found, Shapes
+from riskmap.measure.shapes import TIE_M, Found, Look, Shapes
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["cut_lines", "find_near", "morton_order", "points_inside"]
+__all__ = ["cut_lines", "lay", "morton_order", "points_inside"]
 
 SEGMENTS = 15  # of a piece: 16 vertices
 COARSE_M = 100_000.0  # sites smaller than this are sorted into 256 x 256 squares, larger ones into finer ones
@@ -87,8 +87,8 @@ class Pieces:
         np.minimum.at(first, at, self.rank[piece])
 
 
-def find_near(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float) -> Found:
-    """Find what lies near each point.
+def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float) -> Look:
+    """Lay shapes out for looks from these points.
 
     Parameters
     ----------
@@ -101,9 +101,17 @@ def find_near(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArra
     reach_m : float
         Nothing farther than this on the ground is reported. [m]
     """
-    points, n = shapely.points(x_m, y_m), len(x_m)
     parts = Parts.of(shapes.geometry())
     kinds = _all_pieces(parts, shapes.half_width_m)
+    return lambda part: _look(parts, kinds, (x_m[part], y_m[part], scale[part]), reach_m)
+
+
+def _look(
+    parts: Parts, kinds: list[Pieces], places: tuple[FloatArray, FloatArray, FloatArray], reach_m: float
+) -> Found:
+    """What lies near some points."""
+    x_m, y_m, scale = places
+    points, n = shapely.points(x_m, y_m), len(x_m)
     edge_m, drawn_m = np.full(n, np.nan), np.full(n, np.nan)
     rank, within = np.full(n, -1, dtype=np.int32), np.zeros(n, dtype=bool)
 

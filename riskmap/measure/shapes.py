@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ import shapely
 
 from riskmap.model import BoolArray, FloatArray, GroundLayer, IntArray
 
-__all__ = ["TIE_M", "Found", "Shapes", "Wkb", "gather_shapes"]
+__all__ = ["TIE_M", "Found", "Look", "Shapes", "Wkb", "gather_shapes"]
 
 TIE_M = 1e-6  # features within this of the least distance are equally near: the first in order is named
 
@@ -78,6 +78,22 @@ class Found:
     within_width: BoolArray  # stands within the given width of a line
     inside_point: IntArray  # pairs: this point lies inside (or on the edge of) a polygon of this feature
     inside_rank: IntArray
+
+    def part(self, part: slice) -> Found:
+        """Return what was found from some of the points."""
+        start, stop, _ = part.indices(len(self.rank))
+        there = (self.inside_point >= start) & (self.inside_point < stop)
+        return Found(
+            edge_m=self.edge_m[part],
+            drawn_m=self.drawn_m[part],
+            rank=self.rank[part],
+            within_width=self.within_width[part],
+            inside_point=self.inside_point[there] - start,
+            inside_rank=self.inside_rank[there],
+        )
+
+
+Look: TypeAlias = Callable[[slice], Found]  # from some of the points that shapes were laid out for
 
 
 def gather_shapes(layers: Sequence[GroundLayer]) -> Shapes:
