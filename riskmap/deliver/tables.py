@@ -31,9 +31,11 @@ def write_parquet(result: Result, folder: Path) -> list[str]:
         [field.with_type(_plain_type(field.type)) for field in table.schema],
         metadata={"geo": json.dumps(_geo(result.site))},
     )
+    # lists of distinct values make numbers longer and slower to write, texts shorter
+    texts = [field.name for field in schema if pa.types.is_string(field.type)]
     with (
         (folder / "trees.parquet").open("wb") as stream,  # Arrow takes some names for addresses
-        pq.ParquetWriter(stream, schema, compression="zstd", compression_level=1) as file,
+        pq.ParquetWriter(stream, schema, compression="zstd", compression_level=1, use_dictionary=texts) as file,
     ):
         for batch in table.to_batches(max_chunksize=_ROWS_IN_A_GROUP):
             file.write_batch(batch.cast(schema))
