@@ -7,7 +7,6 @@ one group is written the next is measured, and what a group takes is soon used a
 from __future__ import annotations
 
 import datetime as dt
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -22,6 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap import tables
+from riskmap.cores import cores
 from riskmap.errors import MachineError, WordsError, shown
 from riskmap.measure import Look, Shapes, Wkb, cover_share, engine_name, find_engine, look_near, morton_order
 from riskmap.model import BoolArray, FloatArray, IntArray, Settings, TreeSource
@@ -109,7 +109,7 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
 
 def _at_once(engine: str, roles: int) -> int:
     """How many roles are at work at once. GEOS bears one: prepared polygons stay in one thread."""
-    return min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, roles)) if (engine or engine_name()) == "grid" else 1
+    return min(cores(), MOST_AT_ONCE, max(1, roles)) if (engine or engine_name()) == "grid" else 1
 
 
 def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:

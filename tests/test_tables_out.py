@@ -26,7 +26,7 @@ from result_factory import make_result
 
 from riskmap import tables
 from riskmap.deliver.columns import result_table
-from riskmap.deliver.csv_file import guard_cells, write_csv_table
+from riskmap.deliver.csv_file import as_text, guard_cells, write_csv_table
 from riskmap.deliver.geopackage import write_geopackage
 from riskmap.deliver.summary import summary_table, write_summary
 from riskmap.deliver.tables import write_csv, write_parquet
@@ -215,6 +215,17 @@ def test_csv_bytes_are_ascii_plain_or_marked(tmp_path: Path) -> None:
     assert (tmp_path / "plain.csv").read_bytes() == b"a\noak\n"
     assert (tmp_path / "marked.csv").read_bytes() == b"\xef\xbb\xbfa\nch\xc3\xaane\n"
     assert (tmp_path / "coded.csv").read_bytes() == (tmp_path / "marked.csv").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "odd", [None, -0.0, float("nan"), float("inf"), -1.5, 0.0005, 999.9995, 1000.0, 1000.001, 1.7e308, 123456.0]
+)
+def test_long_columns_of_numbers_read_as_short_ones(odd: float | None) -> None:
+    values = [number / 1000 for number in range(0, 1_000_001, 37)] + [odd]
+    long = pa.array(values)[5:]
+    short = [text for start in range(0, len(long), 1000) for text in as_text(long[start : start + 1000]).to_pylist()]
+    assert as_text(long).to_pylist() == short
+    assert short[:3] == ["0.185", "0.222", "0.259"]
 
 
 def test_csv_of_no_rows_has_its_header(tmp_path: Path) -> None:

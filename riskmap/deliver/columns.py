@@ -119,12 +119,13 @@ def _finished(values: Any, row: Column) -> pa.Array:
         return pa.DictionaryArray.from_arrays(codes, pa.array(values.values, pa.string()))
     if values.dtype.kind != "f":
         return pa.array(values)
-    numbers = np.asarray(values, dtype=np.float64)
+    numbers = np.array(values, dtype=np.float64)  # ours to change, since every further copy costs as much as the sum
     missing = ~np.isfinite(numbers)
     if row.decimals == 0:
         return pa.array(np.where(missing, 0, np.rint(numbers)).astype(np.int64), mask=missing)
     if row.decimals is not None:
-        numbers = np.round(numbers, row.decimals) + 0.0  # no minus zero
+        np.round(numbers, row.decimals, out=numbers)
+        numbers += 0.0  # no minus zero
     return pa.array(numbers, mask=missing)
 
 
@@ -160,9 +161,11 @@ def _inside(_: Result, seen: Exposure) -> pa.Array:
 
 def _nearest(_: Result, seen: Exposure) -> pa.Array:
     """``layer:feature`` of the nearest feature."""
-    none = pa.array((seen.nearest_layer == 0) | np.isnan(seen.distance_m))
-    layer, feature = (pa.array(numbers).cast(pa.string()) for numbers in (seen.nearest_layer, seen.nearest_feature))
-    return pc.if_else(none, None, pc.binary_join_element_wise(layer, feature, ":"))
+    none = (seen.nearest_layer == 0) | np.isnan(seen.distance_m)
+    layer, feature = (
+        pa.array(numbers, mask=none).cast(pa.string()) for numbers in (seen.nearest_layer, seen.nearest_feature)
+    )
+    return pc.binary_join_element_wise(layer, feature, ":")  # null where one of them is
 
 
 def _status(_: Result, raster: RasterValues) -> Coded:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import struct
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyogrio
 import shapely
 
@@ -173,19 +175,32 @@ def _empty_ground() -> pa.Table:
 
 def _layer_table(layer: GroundLayer, dimension: int) -> pa.Table:
     """One layer's parts of one dimension, joined feature by feature."""
-    kept, joined = _parts_of(layer.geometry, dimension)
+    kept, wkb = _wkb_of(layer.geometry, dimension)
     if not len(kept):
         return _empty_ground()
     feature: IntArray = layer.data.feature[kept]
     return pa.table(
         {
-            "role": pa.array([layer.role] * len(kept), pa.string()),
+            "role": pa.repeat(layer.role, len(kept)),
             "layer": pa.array(np.full(len(kept), layer.number)),
             "feature": pa.array(feature),
-            "file": pa.array([layer.data.source.file] * len(kept), pa.string()),
-            "geometry": pa.array(shapely.to_wkb(joined), pa.binary()),
+            "file": pa.repeat(layer.data.source.file, len(kept)),
+            "geometry": wkb,
         }
     )
+
+
+def _wkb_of(shapes: Geometries, dimension: int) -> tuple[IntArray, pa.Array]:
+    """Which shapes have parts of one dimension, and those parts as the bytes of one multi-part shape each."""
+    kinds = shapely.get_type_id(shapes)
+    if (kinds == shapely.GeometryType.GEOMETRYCOLLECTION).any():
+        kept, joined = _parts_of(shapes, dimension)
+        return kept, pa.array(shapely.to_wkb(joined), pa.binary())
+    kept = np.flatnonzero(shapely.get_dimensions(shapes) == dimension)
+    many = kinds[kept] >= shapely.GeometryType.MULTIPOINT
+    opening = pa.array([struct.pack("<BII", 1, dimension + 4, 1), b""], pa.binary())  # of a multi-part shape of one
+    wkb = pa.array(shapely.to_wkb(shapes[kept]), pa.binary())
+    return kept, pc.binary_join_element_wise(opening.take(pa.array(many.astype(np.int8))), wkb, b"")
 
 
 def _parts_of(shapes: Geometries, dimension: int) -> tuple[IntArray, Geometries]:
@@ -216,8 +231,12 @@ def _plain_path(folder: Path) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def _told(time: str) -> Iterator[None]:
-    """Let GDAL take this for the time of day, and give SQLite room to think."""
+    """Let GDAL take this for the time of day, and give SQLite room to think.
+
+    SQLite keeps no journal and waits for no disk: half a file is never delivered, and a finished one is synced then.
+    """
     options = {"OGR_CURRENT_DATE": time, "OGR_SQLITE_CACHE": _CACHE_MB}
+    options |= {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "OFF"}
     pyogrio.set_gdal_config_options(options)
     try:
         yield
