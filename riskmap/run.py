@@ -11,7 +11,7 @@ from riskmap.check import check_inputs, check_site, gather_result
 from riskmap.choose import choose_guards
 from riskmap.deliver import write_result
 from riskmap.deliver.folder import result_folder
-from riskmap.in_parts import Size, begin_parts, finish_parts, measure_in_parts, measured_by, parts_kept
+from riskmap.in_parts import Size, Steps, measure_in_parts, measured_by, work_at_once_or_in_parts
 from riskmap.model import Inputs, Result, Settings, Site, Watch
 from riskmap.project import project_inputs
 from riskmap.read import read_inputs, read_settings
@@ -49,23 +49,10 @@ def run_site(  # noqa: PLR0913 - a word of the command line each
     settings = read_settings(site_file).with_budget(budget)
     with result_folder(settings.file, settings.files(), out=out, overwrite=overwrite) as place:
         with open_crew(workers=workers, cluster=cluster, insecure=insecure_cluster) as crew:
-            result = _work_out_at(place.parts, settings, size, crew, watch=watch)
+            steps = Steps(ready=_ready_site, at_once=_recommend_at)
+            result = work_at_once_or_in_parts(settings, steps, place.parts, size, crew, watch=watch)
         files = write_result(result, place.part, only=only, watch=watch)
     return Delivered(folder=place.name, files=tuple(files), result=result)
-
-
-def _work_out_at(parts: Path, settings: Settings, size: Size, crew: Crew, *, watch: Watch) -> Result:
-    """Work everything out: at once, or of very many trees part by part, going on from where an earlier run stopped."""
-    shop = parts_kept(parts, settings, size)
-    if shop is None:
-        site = _ready_site(settings, watch=watch)
-        if site.trees.n <= size.most:
-            return _recommend_at(site, crew, watch=watch)
-        with watch.station("lay out parts"):
-            shop = begin_parts(site, parts, size, watch=watch)
-        del site
-    with watch.station("work on parts"):
-        return finish_parts(shop, size, crew, watch=watch)
 
 
 def work_out(settings: Settings, *, watch: Watch) -> Result:

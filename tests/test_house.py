@@ -55,7 +55,8 @@ def test_nothing_reaches_for_the_network() -> None:
 
 
 def test_nothing_runs_text() -> None:
-    assert list(places(r"(?<![\w.])(eval|exec)\(|\bpickle\b|\bos\.system\b|\bshell=True")) == []
+    assert list(places(r"(?<![\w.])(eval|exec)\(|\bos\.system\b|\bshell=True")) == []
+    assert list(places(r"\bpickle\b")) == ["in_parts/workshop.py"]  # a folder of the user's alone, or it is refused
 
 
 def test_only_the_terminal_talks() -> None:

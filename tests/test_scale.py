@@ -22,7 +22,7 @@ from riskmap.check import check_inputs, check_site
 from riskmap.cli import main
 from riskmap.cores import cores, share_of_cores
 from riskmap.errors import InputError, MachineError, RiskmapError, WordsError
-from riskmap.in_parts import measure_in_parts
+from riskmap.in_parts import Size, measure_in_parts
 from riskmap.measure import measure_exposures, measure_rasters
 from riskmap.model import MeasureSettings, SilentWatch, Site
 from riskmap.project import project_inputs
@@ -284,6 +284,15 @@ def test_a_run_with_workers_writes_the_same_bytes(name: str, tmp_path: Path) -> 
         )
     for file in ("trees.csv", "run.json"):
         assert (tmp_path / "1" / file).read_bytes() == (tmp_path / "2" / file).read_bytes()
+
+
+def test_a_run_in_parts_is_the_same_with_workers(tmp_path: Path) -> None:
+    small = Size(most=100, part=400, worst=150)
+    for workers in (1, 2):
+        out = tmp_path / str(workers)
+        site = DEMO / "streets" / "site.toml"
+        run_site(site, out=out, only=["csv"], workers=workers, size=small, watch=SilentWatch())
+    assert (tmp_path / "1" / "trees.csv").read_bytes() == (tmp_path / "2" / "trees.csv").read_bytes()
 
 
 @pytest.mark.parametrize("word", ["0", "two", "1.5", "-1", "1_0", "９", "99999999999", "", "2 "])

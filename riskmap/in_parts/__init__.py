@@ -4,15 +4,6 @@ from __future__ import annotations
 
 from riskmap.in_parts.cutter import Cutter, cut_trees
 from riskmap.in_parts.measuring import measure_in_parts, measured_by
-from riskmap.in_parts.path import Size, begin_parts, finish_parts, parts_kept
+from riskmap.in_parts.path import Size, Steps, work_at_once_or_in_parts
 
-__all__ = [
-    "Cutter",
-    "Size",
-    "begin_parts",
-    "cut_trees",
-    "finish_parts",
-    "measure_in_parts",
-    "measured_by",
-    "parts_kept",
-]
+__all__ = ["Cutter", "Size", "Steps", "cut_trees", "measure_in_parts", "measured_by", "work_at_once_or_in_parts"]

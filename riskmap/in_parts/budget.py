@@ -1,4 +1,4 @@
-"""One budget over all parts: each tells what its steps cost and prevent, best first; how many it may take is found here.
+"""One budget over all parts: each tells what its steps cost and prevent; how many it may take is found here.
 
 The steps of all parts, best loss prevented per cost first, bought until the money is gone, are what one run buys. No
 part needs the others' steps: it is enough to add up, for a price, what all would spend that prevent more per cost.

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from riskmap.deliver.html_map.many import WORST_TREES
+from riskmap.in_parts.joint import refuse_joint
 from riskmap.in_parts.plan import PLAN, Plan, lay_out, part_name
 from riskmap.in_parts.whole import join_parts
 from riskmap.in_parts.work import LEAST, Done, Task, work_on_part
@@ -15,7 +17,7 @@ from riskmap.in_parts.workshop import Workshop, digest_of
 from riskmap.model import FloatArray, Result, Settings, Site, Watch
 from riskmap.scale import Crew
 
-__all__ = ["Size", "begin_parts", "finish_parts", "parts_kept"]
+__all__ = ["Size", "Steps", "work_at_once_or_in_parts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +39,46 @@ class Size:
     worst: int = WORST_TREES
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steps:
+    """The walk of a run that is done at once: a site in metres from settings, and a result from a site."""
+
+    ready: Callable[..., Site]
+    at_once: Callable[..., Result]
+
+
+def work_at_once_or_in_parts(
+    settings: Settings, steps: Steps, folder: Path, size: Size, crew: Crew, *, watch: Watch
+) -> Result:
+    """Work everything out: at once, or of very many trees part by part, going on from where an earlier run stopped.
+
+    Parameters
+    ----------
+    settings : Settings
+        What the site file says.
+    steps : Steps
+        How it is done at once.
+    folder : Path
+        Where parts are worked on.
+    size : Size
+        From how many trees on.
+    crew : Crew
+        Who does the work.
+    watch : Watch
+        Told how far the work has come.
+    """
+    shop = parts_kept(folder, settings, size)
+    if shop is None:
+        site = steps.ready(settings, watch=watch)
+        if site.trees.n <= size.most:
+            return steps.at_once(site, crew, watch=watch)
+        with watch.station("lay out parts"):
+            shop = begin_parts(site, folder, size, watch=watch)
+        del site
+    with watch.station("work on parts"):
+        return finish_parts(shop, size, crew, watch=watch)
+
+
 def parts_kept(folder: Path, settings: Settings, size: Size) -> Workshop | None:
     """Return the parts that a stopped run of the very same site left, if they were all laid out."""
     if not folder.exists():
@@ -47,6 +89,7 @@ def parts_kept(folder: Path, settings: Settings, size: Size) -> Workshop | None:
 
 def begin_parts(site: Site, folder: Path, size: Size, *, watch: Watch) -> Workshop:
     """Lay a site out in parts."""
+    refuse_joint(site.inputs, size.most)
     shop = Workshop.made(folder, digest_of(site.inputs.settings, part=size.part, worst=size.worst))
     lay_out(site, shop, most=size.part, watch=watch)
     return shop

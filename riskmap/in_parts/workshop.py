@@ -42,7 +42,7 @@ def digest_of(settings: Settings, **besides: object) -> str:
     ----------
     settings : Settings
         What the site file says, budget of this run included.
-    besides : object
+    **besides : object
         What else decides, such as how the trees are cut.
     """
     told = {"version": __version__, "engine": engine_name(), "settings": dataclasses.asdict(settings), **besides}
