@@ -143,7 +143,7 @@ def choose_fences(  # noqa: PLR0913  what the ground allows is asked by name
     trees, rest = np.flatnonzero(pays), np.flatnonzero(~pays)
     least = whole.only(rest).least(near[rest])
     if not len(trees):
-        return Fencing(groups=(), total=single, single=single, bound=least)
+        return Fencing(groups=(), total=single, single=single, bound=min(least, single))
     job = whole.only(trees)
     merges = link_nearest(job.xy_m, most_m=LINK_M, crosses=crosses)
     component = _component(merges)
