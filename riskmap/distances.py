@@ -79,7 +79,12 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     radii_m = {role: _reach_m(role, share_m, "share_m") for role in share_m}
     first_number = dict(zip(layers, np.cumsum([1, *map(len, layers.values())]).tolist(), strict=False))
     largest_first = sorted(layers, key=lambda role: -sum(_size(path) for path in layers[role]))
-    with ThreadPoolExecutor(_at_once(engine, len(layers))) as pool:
+    name = engine or engine_name()
+    lookers = _at_once(len(layers)) if name == "grid" else 1  # prepared polygons of GEOS stay in one thread
+    with (
+        ThreadPoolExecutor(lookers if radii_m else _at_once(len(layers))) as pool,
+        ThreadPoolExecutor(lookers) as looking,
+    ):
         reading = {role: pool.submit(lambda paths: [*map(read_packed, paths)], layers[role]) for role in largest_first}
         read = read_packed(trees, columns=list(keep))
         x, y = read.points()
@@ -91,8 +96,8 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
             shapes = _shapes(reading.pop(role).result(), places, first_number[role])
             share = None
             if role in radii_m:
-                share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=engine)
-            look = find_engine(engine)(shapes, *seen_from, reaches_m[role])
+                share = cover_share(shapes.geometry(), *seen_from, radii_m[role], engine=name)
+            look = find_engine(name)(shapes, *seen_from, reaches_m[role])
             return Ground(look=look, layer=shapes.layer, feature=shapes.feature, share=share)
 
         grounds = {role: pool.submit(lay, role) for role in largest_first}
@@ -103,13 +108,13 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
         def kept(group: Group) -> dict[str, pa.ChunkedArray]:
             return {name: read.table.column(name).slice(group.start, group.n) for name in keep}
 
-        _write(_tables(pool, groups, [*layers], kept, measure), out)
+        _write(_tables(looking, groups, [*layers], kept, measure), out)
     return out
 
 
-def _at_once(engine: str, roles: int) -> int:
-    """How many roles are at work at once. GEOS bears one: prepared polygons stay in one thread."""
-    return min(cores(), MOST_AT_ONCE, max(1, roles)) if (engine or engine_name()) == "grid" else 1
+def _at_once(roles: int) -> int:
+    """How many roles are at work at once."""
+    return min(cores(), MOST_AT_ONCE, max(1, roles))
 
 
 def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:

@@ -147,6 +147,8 @@ def _try_bytes(rng: Rng, features: list[bytes]) -> int:
     offset = np.cumsum([0, *map(len, features)]).astype(np.int64)
     box_of, counts = np.empty((n, 4)), np.empty((n, 3), np.int64)
     read = _grid.survey(wkb, offset, box_of, counts)
+    x, near = rng.uniform(-5, 85, 20), np.empty(n, np.uint8)
+    _grid.may_reach(x, x[::-1].copy(), 0.0, 0.0, 16.0, 5, 5, box_of, float(rng.choice([1.0, 300.0])), near)
     chosen = np.arange(read if rng.random() < 0.8 else n, dtype=np.int64)
     part_first, wanted = np.zeros(n, np.int32), rng.integers(0, 2, 100).astype(np.uint8)
     done = 0
@@ -163,10 +165,14 @@ def _try_bytes(rng: Rng, features: list[bytes]) -> int:
             _grid.fill(*common, segment)
         except ValueError:
             continue
-        steps, x = np.empty(100, np.uint8), rng.uniform(-5, 85, 20)
+        steps = np.empty(100, np.uint8)
         _grid.ring_steps(start, 10, 10, steps)
         cells = (start, segment, None, 0.0, 0.0, 8.0, 10, 10, steps)
         out = np.empty(20), np.empty(20, np.int32), np.empty(20, np.uint8)
+        before = np.empty(102, np.uint32)
+        _grid.stand(x, x, 0.0, 0.0, 8.0, 10, 10, before)
+        _grid.want(x, x, float(rng.choice([0.1, 30.0])), 0.0, 0.0, 8.0, 10, 10, np.empty(100, np.uint8))
+        _grid.list_cells(before, 10, 10, np.empty(11, np.int64), np.empty(rng.integers(0, 12), np.int64))
         _grid.nearest(x, x, np.ones(20), 200.0, 1e-6, None, *cells, *out)
         done += 1
     return done

@@ -707,6 +707,43 @@ done:
     return answer;
 }
 
+PyDoc_STRVAR(want_doc, "want(x, y, far, corner_x, corner_y, cell, columns, rows, wanted): wanted[c] = 1 where cell c comes as near as\n"
+                       "`far` to a point along both axes, else 0.");
+static PyObject *want(PyObject *self, PyObject *args) {
+    (void)self;
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    Grid g = {0};
+    double far;
+    long long columns, rows;
+    if (!PyArg_ParseTuple(args, "OOddddLLO", &from[0], &from[1], &far, &g.x, &g.y, &g.cell, &columns, &rows, &from[2]))
+        return NULL;
+    g.columns = columns, g.rows = rows;
+    if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 1, 1, "wanted") < 0)
+        goto done;
+    if (a[1].n != a[0].n || !grid_sound(&g, a[2].n)) {
+        short_array("wanted");
+        goto done;
+    }
+    const double *x = a[0].at, *y = a[1].at;
+    uint8_t *wanted = a[2].at;
+    PyThreadState *state = PyEval_SaveThread();
+    memset(wanted, 0, (size_t)a[2].n);
+    for (Py_ssize_t i = 0; i < a[0].n; i++) {
+        int64_t c0 = at_least(cell_of((x[i] - far - g.x) / g.cell, columns), 0);
+        int64_t c1 = at_most(cell_of((x[i] + far - g.x) / g.cell, columns), columns - 1);
+        int64_t r0 = at_least(cell_of((y[i] - far - g.y) / g.cell, rows), 0);
+        int64_t r1 = at_most(cell_of((y[i] + far - g.y) / g.cell, rows), rows - 1);
+        for (int64_t r = r0; r <= r1; r++)
+            for (int64_t c = c0; c <= c1; c++) wanted[r * columns + c] = 1;
+    }
+    PyEval_RestoreThread(state);
+    answer = Py_NewRef(Py_None);
+done:
+    let_go(a, 3);
+    return answer;
+}
+
 PyDoc_STRVAR(list_doc, "list_cells(before, columns, rows, row_start, column): columns of the cells that points stand in, ascending by\n"
                        "row; those of row r lie from row_start[r] to row_start[r + 1].");
 static PyObject *list_cells(PyObject *self, PyObject *args) {
@@ -1186,6 +1223,7 @@ static PyMethodDef methods[] = {
     {"count", count, METH_VARARGS, count_doc},
     {"fill", fill, METH_VARARGS, fill_doc},
     {"stand", stand, METH_VARARGS, stand_doc},
+    {"want", want, METH_VARARGS, want_doc},
     {"list_cells", list_cells, METH_VARARGS, list_doc},
     {"may_reach", may_reach, METH_VARARGS, may_reach_doc},
     {"ring_steps", ring_steps, METH_VARARGS, steps_doc},

@@ -162,7 +162,7 @@ def lay_out(
             rows=int((north - corner_y) / cell_m) + 1,
         )
         before = _standing(grid, x_m, y_m)
-        wanted = _wanted(grid, before, far_m)
+        wanted = _wanted(grid, x_m, y_m, before, far_m)
         listed = _listed_cells(grid, _standing(grid, *asked) if asked else before, wanted)
         filled = _filled(packed, kind, chosen, listed, grid)
         if filled is not None:
@@ -241,14 +241,18 @@ def _standing(grid: Grid, x_m: FloatArray, y_m: FloatArray) -> npt.NDArray[np.ui
     return before
 
 
-def _wanted(grid: Grid, before: npt.NDArray[np.uint32], far_m: float) -> npt.NDArray[np.uint8] | None:
+def _wanted(
+    grid: Grid, x_m: FloatArray, y_m: FloatArray, before: npt.NDArray[np.uint32], far_m: float
+) -> npt.NDArray[np.uint8] | None:
     """Cells that a point may look into; None where the reach is wide, since then little would be saved."""
     if far_m > WIDE_REACH * grid.cell_m:
         return None
-    steps = np.empty(grid.columns * grid.rows, dtype=np.uint8)
-    _grid.ring_steps(before, grid.columns, grid.rows, steps)
-    wanted = steps <= int(far_m / grid.cell_m) + 1
-    return wanted.view(np.uint8)
+    wanted = np.empty(grid.columns * grid.rows, dtype=np.uint8)
+    if far_m <= grid.cell_m:
+        _grid.want(x_m, y_m, far_m, *grid.corner_and_size(), wanted)
+        return wanted
+    _grid.ring_steps(before, grid.columns, grid.rows, wanted)  # rings of cells from the nearest point
+    return (wanted <= int(far_m / grid.cell_m) + 1).view(np.uint8)
 
 
 def _holders(held: bytes, listed: Listed) -> Holders:

@@ -19,6 +19,8 @@ __all__ = ["cut_lines", "lay", "morton_order", "points_inside"]
 
 SEGMENTS = 15  # of a piece: 16 vertices
 COARSE_M = 100_000.0  # sites smaller than this are sorted into 256 x 256 squares, larger ones into finer ones
+SHORT_M = 40.0  # up to here all pairs in reach are soon measured; beyond, the index finds the nearest first
+MOST_SQUARES = 1000  # coarse squares along one side, to tell which features come near any point
 CHUNK = 4096  # points a thread takes at once
 MOST_WIDTHS = 8  # line widths that are searched one by one; more are searched pair by pair
 
@@ -46,6 +48,14 @@ class Parts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Near:
+    """Distances of some points to the pieces of one kind."""
+
+    least_m: FloatArray  # on the ground, half the width taken off (may be below 0); nan beyond the reach
+    pairs: tuple[IntArray, IntArray, FloatArray] | None = None  # of all in reach: point, piece, distance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
     """Pieces of one kind under one index."""
 
@@ -55,18 +65,19 @@ class Pieces:
     half_width_m: FloatArray
     ring: bool
 
-    def least_m(self, points: Geometries, scale: FloatArray, reach_m: float) -> FloatArray:
-        """Ground distance to the nearest piece, its half width taken off (may be below 0); nan beyond the reach."""
-        if np.ptp(self.half_width_m) == 0.0:
-            return self._least_by_index(points, scale, reach_m + float(self.half_width_m[0]))
-        least = np.full(len(points), np.inf)
-        at, piece = self.index.query(points, "dwithin", (reach_m + self.half_width_m.max()) * scale)
-        away = shapely.distance(points[at], self.geometry[piece]) / scale[at] - self.half_width_m[piece]
-        np.minimum.at(least, at, away)
-        return np.where(least <= reach_m, least, np.nan)
+    def near(self, points: Geometries, scale: FloatArray, reach_m: float) -> Near:
+        """Find the ground distance to the nearest piece; pair by pair where that is quicker, or widths differ."""
+        far_m = reach_m + float(self.half_width_m.max())
+        if far_m > SHORT_M and np.ptp(self.half_width_m) == 0.0:
+            return Near(least_m=self._least_by_index(points, scale, far_m))
+        at, piece = self.index.query(points, "dwithin", np.nextafter(far_m * scale, np.inf))
+        away_m = shapely.distance(points[at], self.geometry[piece]) / scale[at] - self.half_width_m[piece]
+        least_m = np.full(len(points), np.inf)
+        np.minimum.at(least_m, at, away_m)
+        return Near(least_m=np.where(least_m <= reach_m, least_m, np.nan), pairs=(at, piece, away_m))
 
     def _least_by_index(self, points: Geometries, scale: FloatArray, reach_m: float) -> FloatArray:
-        """The same where all pieces have one half width."""
+        """The least distance, half the width that all have taken off; nan beyond the reach."""
         least = np.full(len(points), np.nan)
         (at, _), away = self.index.query_nearest(
             points, max_distance=reach_m * float(scale.max()), return_distance=True, all_matches=False
@@ -76,15 +87,19 @@ class Pieces:
         least[at[near]] = away[near] - self.half_width_m[0]
         return least
 
-    def first_within(self, points: Geometries, scale: FloatArray, limit_m: FloatArray, first: IntArray) -> None:
-        """Lower `first` to the least rank of a piece within the limit of each point."""
-        far_m = limit_m + self.half_width_m.max()
-        at, piece = self.index.query(points, "dwithin", np.nextafter(far_m * scale, np.inf))
-        if np.ptp(self.half_width_m) > 0.0:
-            away = shapely.distance(points[at], self.geometry[piece]) / scale[at] - self.half_width_m[piece]
-            near = away <= limit_m[at]
-            at, piece = at[near], piece[near]
-        np.minimum.at(first, at, self.rank[piece])
+    def first_within(
+        self, points: Geometries, scale: FloatArray, limit_m: FloatArray, first: IntArray, near: Near
+    ) -> None:
+        """Lower `first` to the least rank of a piece within the limit (nan: none) of each point."""
+        if near.pairs is not None:
+            at, piece, away_m = near.pairs
+            close = away_m <= limit_m[at]
+            np.minimum.at(first, at[close], self.rank[piece[close]])
+            return
+        some = np.flatnonzero(np.isfinite(limit_m))  # all pieces have one half width
+        far_m = (limit_m[some] + self.half_width_m[0]) * scale[some]
+        at, piece = self.index.query(points[some], "dwithin", np.nextafter(far_m, np.inf))
+        np.minimum.at(first, some[at], self.rank[piece])
 
 
 def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float) -> Look:
@@ -101,9 +116,35 @@ def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, rea
     reach_m : float
         Nothing farther than this on the ground is reported. [m]
     """
-    parts = Parts.of(shapes.geometry())
+    geometry = shapes.geometry().copy()
+    far_m = (reach_m + float(shapes.half_width_m.max(initial=0.0))) * float(scale.max(initial=1.0)) + 1.0
+    geometry[~_may_reach(shapely.bounds(geometry), x_m, y_m, far_m)] = None
+    parts = Parts.of(geometry)
     kinds = _all_pieces(parts, shapes.half_width_m)
     return lambda part: _look(parts, kinds, (x_m[part], y_m[part], scale[part]), reach_m)
+
+
+def _may_reach(box: FloatArray, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
+    """Whether the bounds of each feature come near any point, by counting coarse squares that points stand in."""
+    if not len(x_m):
+        return np.zeros(len(box), dtype=bool)
+    west, south = float(x_m.min()), float(y_m.min())
+    side_m = max(far_m, 16.0, max(np.ptp(x_m), np.ptp(y_m)) / MOST_SQUARES)
+    column, row = ((x_m - west) / side_m).astype(np.int64), ((y_m - south) / side_m).astype(np.int64)
+    columns, rows = int(column.max()) + 1, int(row.max()) + 1
+    stood = np.zeros((rows + 1, columns + 1), dtype=np.int64)
+    stood[row + 1, column + 1] = 1
+    before = stood.cumsum(axis=0).cumsum(axis=1)
+    null: BoolArray = np.isnan(box[:, 0])
+    box = np.where(null.reshape(-1, 1), 0.0, box)
+    ends = []
+    for corner, low, high, most in ((west, 0, 2, columns), (south, 1, 3, rows)):
+        ends.append(np.clip((box[:, low] - far_m - corner) / side_m, 0, most).astype(np.int64))
+        ends.append(np.clip((box[:, high] + far_m - corner) / side_m + 1, 0, most).astype(np.int64))
+    c0, c1, r0, r1 = ends
+    squares = before[r1, c1] - before[r0, c1] - before[r1, c0] + before[r0, c0]
+    near: BoolArray = ~null & (c1 > c0) & (r1 > r0) & (squares > 0)
+    return near
 
 
 def _look(
@@ -120,7 +161,7 @@ def _look(
 
     if kinds and n:
         _in_threads(measure, n)
-    inside_point, inside_rank = _insides(parts, x_m, y_m)
+    inside_point, inside_rank = _insides(parts, points, x_m, y_m)
     return Found(
         edge_m=edge_m,
         drawn_m=drawn_m,
@@ -137,21 +178,18 @@ def _near(
     """Edge, least distance as drawn, its feature, and whether a width is stood in, for one chunk."""
     n = len(points)
     edge_m, drawn_m, within = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=bool)
-    for kind in kinds:
-        least_m = kind.least_m(points, scale, reach_m)
+    found = [kind.near(points, scale, reach_m) for kind in kinds]
+    for kind, near in zip(kinds, found, strict=True):
         if kind.ring:
-            edge_m = np.fmin(edge_m, least_m)
+            edge_m = np.fmin(edge_m, near.least_m)
         elif kind.half_width_m.any():
-            within |= least_m <= 0.0
-        drawn_m = np.fmin(drawn_m, np.maximum(least_m, 0.0))
-    some = np.flatnonzero(np.isfinite(drawn_m))
+            within |= near.least_m <= 0.0
+        drawn_m = np.fmin(drawn_m, np.maximum(near.least_m, 0.0))
     most = np.iinfo(np.int64).max
-    first = np.full(len(some), most, dtype=np.int64)
-    for kind in kinds:
-        kind.first_within(points[some], scale[some], drawn_m[some] + TIE_M, first)
-    rank = np.full(n, -1, dtype=np.int64)
-    rank[some] = first
-    return edge_m, drawn_m, rank, within
+    first = np.full(n, most, dtype=np.int64)
+    for kind, near in zip(kinds, found, strict=True):
+        kind.first_within(points, scale, drawn_m + TIE_M, first, near)
+    return edge_m, drawn_m, np.where(first < most, first, -1), within
 
 
 def _in_threads(measure: Callable[[slice], None], n: int) -> None:
@@ -223,18 +261,18 @@ def cut_lines(lines: Geometries) -> tuple[Geometries, IntArray]:
 
 def points_inside(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> IntArray:
     """Return the numbers of the points that any of the polygons holds, each once."""
-    return np.unique(_held(polygons, x_m, y_m)[0])
+    return np.unique(_held(polygons, shapely.points(x_m, y_m), x_m, y_m)[0])
 
 
-def _insides(parts: Parts, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
+def _insides(parts: Parts, points: Geometries, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
     """Pairs of point and feature where a polygon holds the point, its edge included."""
     area = np.flatnonzero(parts.kind == shapely.GeometryType.POLYGON)
-    at, polygon = _held(parts.part[area], x_m, y_m)
+    at, polygon = _held(parts.part[area], points, x_m, y_m)
     pairs = np.unique(np.column_stack([at, parts.rank[area[polygon]]]), axis=0)
     return pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
 
 
-def _held(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
+def _held(polygons: Geometries, points: Geometries, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntArray]:
     """Pairs of point and polygon that holds it.
 
     Prepared polygons make this quick, and stay in this thread: in several at once they break the heap.
@@ -242,7 +280,7 @@ def _held(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> tuple[IntAr
     none = np.empty(0, dtype=np.int64)
     if not len(polygons) or not len(x_m):
         return none, none
-    at, polygon = shapely.STRtree(polygons).query(shapely.points(x_m, y_m))
+    at, polygon = shapely.STRtree(polygons).query(points)
     wanted = np.unique(polygon)
     own = shapely.transform(polygons[wanted], _as_they_are)  # copies: what is prepared is not handed on
     shapely.prepare(own)
