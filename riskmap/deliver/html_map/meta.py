@@ -11,6 +11,7 @@ from riskmap import tables
 from riskmap.deliver.html_map import columns, ground, words
 from riskmap.deliver.html_map.encode import STEP_M, Grid, mercator
 from riskmap.draw.classes import TreeClass, TreeClasses
+from riskmap.draw.in_box import Box
 from riskmap.draw.palette import PRESSURE_RAMP, SHARE_RAMP
 from riskmap.model import FloatArray, IntArray, Result
 from riskmap.model.logbook import LOG_COLUMNS
@@ -97,7 +98,7 @@ def unturned(lon: FloatArray) -> tuple[FloatArray, bool]:
     return (np.where(lon < 0, lon + 360.0, lon) if turned else lon), turned
 
 
-def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -> ground.Frame:
+def frame(result: Result, grid: Grid, box: Box | None, *, turned: bool) -> ground.Frame:
     """Return where ground steps are counted from: the trees' corner, or the ground's own where no tree has a place."""
     origin_x, origin_y, step = grid.origin_x, grid.origin_y, grid.step * ground.STEP_M / STEP_M
     if not grid.count.sum() and box is not None:
@@ -107,7 +108,7 @@ def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -
     return ground.Frame(site=result.site, origin_x=origin_x, origin_y=origin_y, step=step, turn=turned)
 
 
-def view(result: Result, near: IntArray, lon: FloatArray, box: ground.Box | None) -> dict[str, Any]:
+def view(result: Result, near: IntArray, lon: FloatArray, box: Box | None) -> dict[str, Any]:
     """Return what the page shows first: the body of the trees, else the ground, else the world."""
     if len(near):
         lat = result.site.trees.lat
