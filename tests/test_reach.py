@@ -8,6 +8,8 @@ import shapely
 from conftest import make_layer, make_settings, make_site
 
 from riskmap import rules, tables
+from riskmap.draw.bands import between
+from riskmap.draw.in_box import cut_to_box
 from riskmap.draw.reach import crossings, medium_pressure, reach_areas, reach_distances
 from riskmap.model import Local
 
@@ -104,3 +106,50 @@ def test_who_clears_a_drive_sets_how_far_it_is_thrown() -> None:
 def test_a_curve_that_never_reaches_a_limit_gives_nan() -> None:
     assert np.isnan(crossings(np.zeros_like, (0.1,), 5.0)[0])
     assert crossings(lambda d: np.full_like(d, 0.1), (0.1,), 5.0) == [5.0]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_ground_between_two_areas_is_what_an_overlay_leaves(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    spots = shapely.buffer(shapely.points(rng.uniform(0, 400, (60, 2))), rng.uniform(2, 25, 60))
+    ring = shapely.Point(200, 200).buffer(90).difference(shapely.Point(200, 200).buffer(80))  # a hole to grow into
+    inner = shapely.union_all([*spots[: 20 * (seed % 4)], ring, shapely.box(500, 0, 510, 10)])
+    outer = shapely.disjoint_subset_union_all(shapely.buffer(shapely.get_parts(inner), rng.uniform(0.5, 20)))
+    found = between(outer, inner)
+    assert shapely.is_valid(found)
+    assert shapely.area(found) == pytest.approx(outer.area - inner.area, rel=1e-9)
+    assert shapely.area(shapely.intersection(found, inner)) == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.parametrize("inner", [shapely.box(1, 1, 3, 3), shapely.box(0, 0, 1, 1), shapely.box(5, 5, 6, 6)])
+def test_areas_that_are_not_nested_are_overlaid(inner) -> None:
+    found = between(shapely.box(0, 0, 2, 2), inner)
+    assert shapely.equals(found, shapely.difference(shapely.box(0, 0, 2, 2), inner))
+
+
+def test_a_box_cuts_as_an_overlay_does() -> None:
+    rng = np.random.default_rng(3)
+    places = shapely.points(rng.uniform(0, 100, (200, 2)))
+    shapes = np.concatenate([places, shapely.buffer(places, 6), shapely.linestrings(rng.uniform(0, 100, (50, 4, 2)))])
+    cut, of = cut_to_box(shapes, (20, 30, 70, 60))
+    exact = shapely.intersection(shapes, shapely.box(20, 30, 70, 60))
+    assert of.tolist() == np.flatnonzero(~shapely.is_empty(exact)).tolist()
+    assert shapely.area(shapely.symmetric_difference(cut, exact[of])) == pytest.approx(0, abs=1e-9)
+
+
+def test_a_farther_band_holds_what_lies_in_reach_on_a_wide_site_too() -> None:
+    rng = np.random.default_rng(5)
+    woods = [shapely.Point(*place).buffer(60) for place in rng.uniform(0, 9000, (40, 2))]
+    site = site_of({"deer_habitat": woods})
+    reach = next(reach for reach in reach_areas(site, None) if reach.agent == "deer_browse")
+    assert len(reach.bands) > 1
+    places = shapely.points(rng.uniform(-500, 9500, (4000, 2)) + np.array([500_000, 4_683_000]))
+    far_m = shapely.distance(places, shapely.union_all(np.concatenate([layer.geometry for layer in site.layers])))
+    nearer_m = 0.0
+    for band in reversed(reach.bands):  # corners and thinning take at most 3 % and 3 m
+        slack_m = 3 + 0.03 * band.to_m
+        within = shapely.contains(band.area, places)
+        assert within[(far_m > nearer_m * 1.03 + 3) & (far_m < band.to_m - slack_m)].all()
+        assert not within[far_m > band.to_m + slack_m].any()
+        assert within.any()
+        nearer_m = band.to_m

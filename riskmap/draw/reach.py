@@ -12,6 +12,8 @@ import numpy.typing as npt
 import shapely
 
 from riskmap import rules, tables
+from riskmap.draw.bands import between
+from riskmap.draw.in_box import Box, cut_to_box
 from riskmap.draw.in_threads import in_threads
 from riskmap.model import FloatArray, Result, Site
 
@@ -30,11 +32,11 @@ __all__ = [
 STEP_M: Final = 0.1
 MARGIN_M: Final = 150.0  # round the body of a site, as far as reaches are drawn
 MOST_VERTICES: Final = 400_000
+LEAST_M: Final = 0.01  # by which a shape grows where the reach is nothing
 COARSE_M: Final = 0.5  # ground is thinned to this where the reach is far more
 COARSE_SHARE, COARSEST_M = 0.03, 6.0  # on a wide site to this share of the reach: nobody sees it, and it costs a tenth
 NARROW_M: Final = 1.0  # narrower bands are not drawn on a wide site: nobody sees them, and they cost the most
 WIDE_SITE_M: Final = 3000.0
-Box = tuple[float, float, float, float]
 Geometries = npt.NDArray[np.object_]
 
 
@@ -176,9 +178,12 @@ def reach_areas(
         if not bands:
             continue
         shapes, half_m = _ground(site, agent, role)
-        near, half_m = _near(shapes, half_m, box, max(to_m for _, to_m in bands) * scale)
-        if len(near):
-            found.append(_reach(agent, role, bands, near, half_m, scale))
+        if box is not None:
+            far_m = max(to_m for _, to_m in bands) * scale + float(half_m.max(initial=0.0))
+            shapes, of = cut_to_box(shapes, (box[0] - far_m, box[1] - far_m, box[2] + far_m, box[3] + far_m))
+            half_m = half_m[of]
+        if len(shapes):
+            found.append(_reach(agent, role, bands, shapes, half_m, scale))
     return tuple(found)
 
 
@@ -193,44 +198,39 @@ def _ground(site: Site, agent: str, role: str) -> tuple[Geometries, FloatArray]:
     return shapes, np.where(lines, np.where(np.isnan(width_m), usual_m, width_m), 0.0) / 2
 
 
-def _near(shapes: Geometries, half_m: FloatArray, box: Box | None, far_m: float) -> tuple[Geometries, FloatArray]:
-    """Shapes that reach into the box."""
-    if box is None:
-        return shapes, half_m
-    left, bottom, right, top = box
-    far_m += float(half_m.max(initial=0.0))
-    wide = (left - far_m, bottom - far_m, right + far_m, top + far_m)
-    here = np.flatnonzero(shapely.intersects(shapes, shapely.box(*wide)))
-    cut = shapely.clip_by_rect(shapes[here], *wide)
-    kept = ~shapely.is_empty(cut)
-    return cut[kept], half_m[here][kept]
-
-
 def _reach(
     agent: str, role: str, bands: list[tuple[int, float]], shapes: Geometries, half_m: FloatArray, scale: float
 ) -> Reach:
-    """Nested buffers, each less the next one in."""
+    """Nested areas, each grown from the next one in and less it."""
     bare = tuple(ReachBand(band=band, to_m=to_m, area=None) for band, to_m in bands)
     left, bottom, right, top = shapely.total_bounds(shapes)
     wide = max(right - left, top - bottom) > WIDE_SITE_M
     if bands[0][1] < NARROW_M and wide:
         return Reach(agent=agent, role=role, bands=bare, left_out="too narrow to see on a site this wide")
-    shapes = _thinned(shapes, bands[0][1], wide=False)
-    corners = int(shapely.get_num_coordinates(shapes).sum() + 24 * shapely.get_num_geometries(shapes).sum())
-    if corners > MOST_VERTICES:  # every part grows round corners of its own
+    round_corners = 24 * int(shapely.get_num_geometries(shapes).sum())  # every part grows corners of its own
+    if round_corners <= MOST_VERTICES:
+        shapes = _thinned(shapes, bands[0][1], wide=False)
+        round_corners += int(shapely.get_num_coordinates(shapes).sum())
+    if round_corners > MOST_VERTICES:
         return Reach(agent=agent, role=role, bands=bare, left_out="too much ground to draw")
     shapes, owner = shapely.get_parts(shapes, return_index=True)  # one shape of many parts grows slowly, its parts fast
     half_m = half_m[owner]
     # No tree stands in water; on all other ground one may, and is then at distance 0.
     areas = shapes[shapely.get_dimensions(shapes) == 2]
     inner = shapely.union_all(areas) if role == "water" and len(areas) else None
-    rings = []
-    for band, to_m in reversed(bands):  # the highest band lies innermost
-        thin, far_m = _thinned(shapes, to_m, wide=wide), np.maximum((to_m + half_m) * scale, 0.01)
+    rings: list[ReachBand] = []
+    reached_m = 0.0
+    for band, to_m in reversed(bands):  # the highest band lies innermost, and each grows from the one before
+        if rings and to_m <= reached_m:
+            rings.append(ReachBand(band=band, to_m=to_m, area=shapely.MultiPolygon()))
+            continue
+        thin = _thinned(shapes, to_m - reached_m, wide=wide) if wide or not rings else shapes
+        far_m = np.maximum((to_m - reached_m + half_m) * scale, LEAST_M)
         grown = in_threads(partial(shapely.buffer, quad_segs=4 if to_m < 2 else 6), thin, far_m)
         area = shapely.disjoint_subset_union_all(grown)
-        rings.append(ReachBand(band=band, to_m=to_m, area=area if inner is None else shapely.difference(area, inner)))
-        inner = area  # which holds all that lies further in
+        rings.append(ReachBand(band=band, to_m=to_m, area=area if inner is None else between(area, inner)))
+        inner, shapes, reached_m = area, shapely.get_parts(area), to_m
+        half_m = np.zeros(len(shapes))
     return Reach(agent=agent, role=role, bands=tuple(reversed(rings)))
 
 

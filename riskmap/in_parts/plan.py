@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from riskmap.deliver.html_map.many import Lookout
-from riskmap.draw.reach import Box, site_box
+from riskmap.draw.in_box import Box
+from riskmap.draw.reach import site_box
 from riskmap.in_parts.cutter import Cutter, cut_trees
 from riskmap.in_parts.workshop import Workshop
 from riskmap.model import IntArray, Site, Watch

@@ -13,19 +13,19 @@ import shapely
 
 from riskmap import tables
 from riskmap.deliver.html_map.encode import Payload, mercator, zigzag
+from riskmap.draw.in_box import Box, cut_to_box
 from riskmap.draw.in_threads import in_threads
 from riskmap.draw.palette import FALLBACK_GROUND, FENCE, GROUND_STYLES, GroundStyle
 from riskmap.draw.reach import Reach
 from riskmap.model import FloatArray, IntArray, Site
 from riskmap.project.degrees import to_degrees
 
-__all__ = ["Box", "Frame", "add_fences", "add_ground", "add_reach"]
+__all__ = ["Frame", "add_fences", "add_ground", "add_reach"]
 
 STEP_M: Final = 0.1
 TOLERANCE_M: Final = 0.15
 MOST_VERTICES: Final = 250_000  # past this a layer is drawn more coarsely: a page must still open on a phone
 TRIED_VERTICES: Final = 100_000  # of one layer, to find how coarsely
-Box = tuple[float, float, float, float]
 Geometries = npt.NDArray[np.object_]
 
 
@@ -60,7 +60,7 @@ def add_ground(payload: Payload, frame: Frame, box: Box | None) -> list[dict[str
         row = tables.roles().get(role)
         entry = _entry(f"ground:{role}", row.label if row else role, style)
         entry |= {"role": role, "from": sorted(names)}
-        if _add_shapes(payload, frame, entry, _cut(shapes, box)):
+        if _add_shapes(payload, frame, entry, shapes, box):
             entries.append(entry)
     return entries
 
@@ -80,7 +80,7 @@ def add_fences(payload: Payload, frame: Frame, fences: Sequence[Mapping[str, Any
     lines = np.array([fence["line"] for fence in fences if fence.get("line") is not None], dtype=object)
     label = "Shared fence" if len(lines) == 1 else f"Shared fences ({len(lines):,})"
     entry = _entry("fences", label, FENCE) | {"role": "fence", "from": []}
-    return [entry] if len(lines) and _add_shapes(payload, frame, entry, lines) else []
+    return [entry] if len(lines) and _add_shapes(payload, frame, entry, lines, None) else []
 
 
 def add_reach(payload: Payload, frame: Frame, box: Box | None, reaches: tuple[Reach, ...]) -> list[dict[str, Any]]:
@@ -92,7 +92,7 @@ def add_reach(payload: Payload, frame: Frame, box: Box | None, reaches: tuple[Re
             name = f"reach:{reach.agent}:{reach.role}:{band.band}"
             entry: dict[str, Any] = {"name": name, "band": band.band, "to_m": band.to_m}
             if band.area is not None:
-                _add_shapes(payload, frame, entry, _cut(np.array([band.area], dtype=object), box))
+                _add_shapes(payload, frame, entry, shapely.get_parts(band.area), box)
             bands.append(entry)
         label = tables.roles()[reach.role].label.lower()
         entries.append({"agent": reach.agent, "ground": label, "bands": bands, "left_out": reach.left_out})
@@ -111,24 +111,17 @@ def _entry(name: str, label: str, style: GroundStyle) -> dict[str, Any]:
     }
 
 
-def _cut(shapes: Geometries, box: Box | None) -> Geometries:
-    """Keep what lies in the box."""
-    if box is None or not len(shapes):
-        return shapes
-    near = shapes[shapely.intersects(shapes, shapely.box(*box))]
-    within = shapely.covered_by(near, shapely.box(*box))
-    cut = near.copy()
-    cut[~within] = shapely.clip_by_rect(near[~within], *box)
-    kept: Geometries = cut[~shapely.is_empty(cut)]
-    return kept
-
-
-def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries) -> bool:
-    """Append one layer's shapes; say in the entry which kinds it has. False where nothing is left to draw."""
-    coarsely = partial(shapely.simplify, tolerance=_tolerance_m(shapes), preserve_topology=False)
-    simple = in_threads(coarsely, shapes)  # for drawing alone
-    kinds = []
-    for kind, lines, rings in _by_kind(shapely.get_parts(simple)):
+def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: Geometries, box: Box | None) -> bool:
+    """Append what lies in the box of one layer's shapes; say in the entry which kinds it has. False where none."""
+    if box is not None:
+        shapes, _ = cut_to_box(shapes, box)
+    shapes = _singles(shapes)
+    tolerance_m = _tolerance_m(shapes)
+    entry["kinds"] = kinds = []
+    for kind, whole, of_whole in _by_kind(_large(shapes, tolerance_m)):
+        lines, of_shape = _drawn(kind, whole, of_whole, tolerance_m)
+        if not len(lines):
+            continue
         places, of_line = shapely.get_coordinates(lines, return_index=True)
         steps = frame.steps(places[:, 0], places[:, 1])
         moved = np.ones(len(steps), dtype=bool)
@@ -138,37 +131,62 @@ def _add_shapes(payload: Payload, frame: Frame, entry: dict[str, Any], shapes: G
         payload.add_numbers(f"{entry['name']}:{kind}:x", zigzag(deltas[:, 0]))
         payload.add_numbers(f"{entry['name']}:{kind}:y", zigzag(deltas[:, 1]))
         payload.add_numbers(f"{entry['name']}:{kind}:n", np.bincount(of_line, minlength=len(lines)))
-        payload.add_numbers(f"{entry['name']}:{kind}:rings", rings)
+        payload.add_numbers(f"{entry['name']}:{kind}:rings", np.unique(of_shape, return_counts=True)[1])
         kinds.append(kind)
-    entry["kinds"] = kinds
     return bool(kinds)
+
+
+def _singles(shapes: Geometries) -> Geometries:
+    """The single shapes that shapes of many parts, and collections of these, are made of."""
+    while (shapely.get_type_id(shapes) >= shapely.GeometryType.MULTIPOINT).any():
+        shapes = shapely.get_parts(shapes)
+    return shapes
+
+
+def _large(shapes: Geometries, tolerance_m: float) -> Geometries:
+    """Shapes without the areas that vanish when drawn so coarsely: found by their bounds, at no cost."""
+    west, south, east, north = shapely.bounds(shapes).T
+    small = np.hypot(east - west, north - south) <= tolerance_m
+    kept: Geometries = shapes[~small | (shapely.get_dimensions(shapes) < 2)]
+    return kept
+
+
+def _by_kind(shapes: Geometries) -> Iterator[tuple[str, Geometries, IntArray]]:
+    """The outlines of areas, lines, and points, each with the number of the shape it is of."""
+    dimension = shapely.get_dimensions(shapes)
+    areas, lines, points = (shapes[dimension == number] for number in (2, 1, 0))
+    if len(areas):
+        yield "area", *shapely.get_rings(areas, return_index=True)
+    if len(lines):
+        yield "line", lines, np.arange(len(lines))
+    if len(points):
+        yield "point", points, np.arange(len(points))
+
+
+def _drawn(kind: str, lines: Geometries, of_shape: IntArray, tolerance_m: float) -> tuple[Geometries, IntArray]:
+    """Lines or outlines with few enough vertices; an outline that encloses nothing any more goes, with its holes."""
+    simple = in_threads(partial(shapely.simplify, tolerance=tolerance_m, preserve_topology=False), lines)
+    if kind != "area":
+        return simple, of_shape
+    kept = shapely.get_num_points(simple) >= 4
+    outer = np.append(True, of_shape[1:] != of_shape[:-1])
+    kept &= kept[np.maximum.accumulate(np.where(outer, np.arange(len(outer)), 0))]
+    return simple[kept], of_shape[kept]
 
 
 def _tolerance_m(shapes: Geometries) -> float:
     """How coarsely a layer is drawn so that it has few enough vertices, tried on some of its shapes."""
     vertices = int(shapely.get_num_coordinates(shapes).sum())
     some = shapes[:: vertices // TRIED_VERTICES + 1]
+    lines = [lines for _, lines, _ in _by_kind(some)]
     share = vertices / max(1, int(shapely.get_num_coordinates(some).sum()))
     tolerance = TOLERANCE_M
-    while tolerance < 5:
-        simple = shapely.simplify(some, tolerance, preserve_topology=False)
-        if shapely.get_num_coordinates(simple).sum() * share <= MOST_VERTICES:
+    while tolerance < 5 and vertices > MOST_VERTICES:
+        left = sum(
+            shapely.get_num_coordinates(shapely.simplify(some, tolerance, preserve_topology=False)).sum()
+            for some in lines
+        )
+        if left * share <= MOST_VERTICES:
             break
         tolerance *= 2
     return tolerance
-
-
-def _by_kind(parts: Geometries) -> Iterator[tuple[str, Geometries, IntArray]]:
-    """Areas as their rings, lines, and points: each with how many rings a shape has."""
-    parts = shapely.get_parts(parts)  # collections inside collections
-    types = shapely.get_type_id(parts)
-    areas = parts[types == 3]
-    if len(areas):
-        rings, of_area = shapely.get_rings(areas, return_index=True)
-        yield "area", rings, np.bincount(of_area, minlength=len(areas)).astype(np.int64)
-    lines = parts[(types == 1) | (types == 2)]
-    if len(lines):
-        yield "line", lines, np.ones(len(lines), dtype=np.int64)
-    points = parts[types == 0]
-    if len(points):
-        yield "point", points, np.ones(len(points), dtype=np.int64)

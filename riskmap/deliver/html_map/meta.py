@@ -12,6 +12,7 @@ from riskmap.deliver.html_map import columns, ground, words
 from riskmap.deliver.html_map.encode import STEP_M, Grid, mercator
 from riskmap.deliver.html_map.many import Lookout
 from riskmap.draw.classes import TreeClass, TreeClasses
+from riskmap.draw.in_box import Box
 from riskmap.draw.palette import PRESSURE_RAMP, SHARE_RAMP
 from riskmap.model import FloatArray, IntArray, Result
 from riskmap.model.logbook import LOG_COLUMNS
@@ -89,7 +90,7 @@ def _paper(asked: str, units: str) -> str:
     return f"{'A4' if name.lower() == 'a4' else 'letter'} landscape"
 
 
-def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -> ground.Frame:
+def frame(result: Result, grid: Grid, box: Box | None, *, turned: bool) -> ground.Frame:
     """Return where ground steps are counted from: the trees' corner, or the ground's own where no tree has a place."""
     origin_x, origin_y, step = grid.origin_x, grid.origin_y, grid.step * ground.STEP_M / STEP_M
     if not grid.count.sum() and box is not None:
@@ -100,7 +101,7 @@ def frame(result: Result, grid: Grid, box: ground.Box | None, *, turned: bool) -
 
 
 def view(
-    result: Result, near: IntArray, lon: FloatArray, box: ground.Box | None, look: Lookout | None
+    result: Result, near: IntArray, lon: FloatArray, box: Box | None, look: Lookout | None
 ) -> dict[str, Any]:
     """Return what the page shows first: the body of the trees, else the ground, else the world."""
     if look is not None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from markupsafe import Markup
 
 from riskmap.draw.classes import TreeClasses
+from riskmap.draw.in_box import Box, cut_to_box
 from riskmap.draw.palette import FALLBACK_GROUND, GROUND_STYLES, INK, PAPER, Symbol
 from riskmap.model import FloatArray, Site
 
@@ -16,6 +18,7 @@ WIDE = 720
 MOST_SYMBOLS = 300
 MOST_TREES = 3000
 MOST_POINTS = 3000
+Geometries = npt.NDArray[np.object_]
 _DOTS = {"query": "#8f9aa1", "ring": "#a3abaf", "speck": "#c9cccb"}  # trees with nothing to do recede
 _SHAPES = {  # points on a circle of radius 1; whatever is missing is drawn round
     "square": "-.8,-.8 .8,-.8 .8,.8 -.8,.8",
@@ -27,7 +30,7 @@ _SHAPES = {  # points on a circle of radius 1; whatever is missing is drawn roun
 }
 
 
-def still_picture(site: Site, guards: TreeClasses, box: tuple[float, float, float, float] | None, alt: str) -> Markup:
+def still_picture(site: Site, guards: TreeClasses, box: Box | None, alt: str) -> Markup:
     """Return the ground and the trees by guard in the working CRS; of very many trees every so many-th.
 
     Parameters
@@ -94,11 +97,9 @@ def _ground(site: Site, box, at, tolerance_m: float) -> list[str]:  # type: igno
     found = []
     for layer in sorted(site.layers, key=lambda layer: order.get(layer.role, -1)):
         style = GROUND_STYLES.get(layer.role, FALLBACK_GROUND)
-        near = layer.geometry[shapely.intersects(layer.geometry, shapely.box(*box))]
-        shapes = shapely.get_parts(
-            shapely.clip_by_rect(shapely.simplify(near, tolerance_m, preserve_topology=False), *box)
-        )
-        shapes = shapes[~shapely.is_empty(shapes)]
+        shapes = _large(layer.geometry, box, tolerance_m)
+        shapes, _ = cut_to_box(shapely.simplify(shapes, tolerance_m, preserve_topology=False), box)
+        shapes = shapely.get_parts(shapes)
         if shapely.get_num_coordinates(shapes).sum() > MOST_POINTS:
             shapes = shapely.get_parts(shapely.simplify(shapes, tolerance_m * 6, preserve_topology=False))
         if shapely.get_num_coordinates(shapes).sum() > 4 * MOST_POINTS:
@@ -110,6 +111,22 @@ def _ground(site: Site, box, at, tolerance_m: float) -> list[str]:  # type: igno
             fill = style.fill if area else "none"
             found.append(f'<path d="{path}" fill="{fill}" fill-rule="evenodd" stroke="{style.edge}"/>')
     return found
+
+
+def _large(shapes: Geometries, box: Box, tolerance_m: float) -> Geometries:
+    """Shapes that reach into the box, without areas that vanish when drawn so coarsely; none where lines are too many.
+
+    A line keeps both ends, however coarsely it is drawn.
+    """
+    left, bottom, right, top = box
+    west, south, east, north = shapely.bounds(shapes).T
+    lines = shapely.get_dimensions(shapes) == 1
+    inside = (west >= left) & (east <= right) & (south >= bottom) & (north <= top)
+    if 2 * np.count_nonzero(lines & inside) > 4 * MOST_POINTS:
+        return shapes[:0]
+    near = (west <= right) & (east >= left) & (south <= top) & (north >= bottom)
+    kept: Geometries = shapes[near & (lines | (np.hypot(east - west, north - south) > tolerance_m))]
+    return kept
 
 
 def _path(places: FloatArray, *, closed: bool) -> str:
