@@ -65,6 +65,11 @@ def fail(kind: str) -> None:
         time.sleep(60)
 
 
+def no_disk(_: Any) -> None:
+    """Find no room."""
+    raise MachineError("no such disk")
+
+
 def lock(_: Any) -> Any:
     """Answer with something that can't be sent."""
     import threading
@@ -85,10 +90,13 @@ def note_and_double(given: tuple[str, int]) -> int:
 
 
 def once_killed(mark: str, work: Any, part: Any) -> Any:
-    """Do some work; the first to come is killed on the way."""
+    """Do some work; the first to come is killed before it can answer."""
     try:
         Path(mark).touch(exist_ok=False)
+        first = True
     except FileExistsError:
-        return work(part)
-    os.kill(os.getpid(), signal.SIGKILL)
-    return None
+        first = False
+    answer = work(part)
+    if first:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return answer

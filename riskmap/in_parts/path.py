@@ -105,9 +105,9 @@ def finish_parts(shop: Workshop, size: Size, crew: Crew, *, watch: Watch) -> Res
     worst = _Worst(shop, size.worst, done)
     tasks = [Task(folder=shop.folder, number=number, look=plan.look, worst=size.worst) for number in waiting]
     try:
-        for _, number in crew.map(work_on_part, tasks):
-            done[number] = shop.load(part_name(number, "done"))
-            worst.hear(done[number])
+        for _, one in crew.map(work_on_part, tasks):
+            done[one.number] = one
+            worst.hear(one)
             watch.progress(len(done), plan.parts)
     except BaseException as error:
         error.add_note(f"{len(done):,} of {plan.parts:,} parts are done and kept: the same command goes on from there")

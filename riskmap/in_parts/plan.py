@@ -12,6 +12,7 @@ from riskmap.draw.in_box import Box
 from riskmap.draw.reach import site_box
 from riskmap.in_parts.cutter import Cutter, cut_trees
 from riskmap.in_parts.workshop import Workshop
+from riskmap.measure import measure_rasters
 from riskmap.model import IntArray, Site, Watch
 from riskmap.model.part import take_rows
 from riskmap.score import note_species
@@ -55,7 +56,7 @@ def part_name(number: int, what: str) -> str:
 
 
 def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
-    """Cut a site into parts and keep each.
+    """Cut a site into parts and keep each, with its values of the rasters: workers elsewhere may not see those files.
 
     Parameters
     ----------
@@ -73,10 +74,11 @@ def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
         parts=0, site=_some(said, np.empty(0, dtype=np.int64)),
         look=Lookout.of(site.trees.lon, site.trees.lat), box=site_box(site),
     )  # fmt: skip
-    cutter = Cutter.of(_silent(site))
+    cutter, rasters = Cutter.of(_silent(site)), measure_rasters(site, watch=watch)
     parts = cut_trees(site, most)
     for number, rows in enumerate(parts):
         watch.progress(number, len(parts))
+        shop.save(part_name(number, "rasters"), tuple(take_rows(one, rows, n=site.trees.n) for one in rasters))
         shop.save(part_name(number, "site"), cutter.part(rows))
     plan = replace(plan, parts=len(parts))
     shop.save(PLAN, plan)

@@ -18,7 +18,7 @@ from riskmap.deliver.html_map.many import Lookout, Overview, pick_trees
 from riskmap.errors import MachineError, shown
 from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
-from riskmap.measure import engine_name, measure_exposures, measure_rasters
+from riskmap.measure import engine_name, measure_exposures
 from riskmap.model import Assumption, Exposure, FloatArray, IntArray, Note, RasterValues, Result, SilentWatch, Tally
 from riskmap.model.part import take_rows
 from riskmap.score import score_pressure
@@ -60,10 +60,10 @@ class Done:
     seconds: float
 
 
-def work_on_part(task: Task) -> int:
+def work_on_part(task: Task) -> Done:
     """Do the main job on one part; what comes of it is kept in the workshop, the last thing last."""
     began = time.perf_counter()
-    shop = Workshop(folder=task.folder)
+    shop = Workshop.reached(task.folder)
     result = _work_out(shop, task.number)
     table = result_table(result).append_column("geometry", point_column(result))
     with shop.writing(part_name(task.number, "table")) as file, pa.ipc.new_file(str(file), table.schema) as stream:
@@ -81,19 +81,19 @@ def work_on_part(task: Task) -> int:
         seconds=time.perf_counter() - began,
     )
     shop.save(part_name(task.number, "done"), done)
-    return task.number
+    return done
 
 
 def _work_out(shop: Workshop, number: int) -> Result:
     """Measure, score and choose."""
-    site, watch = shop.load(part_name(number, "site")), SilentWatch()
-    if site is None:
+    site, rasters = (shop.load(part_name(number, what)) for what in ("site", "rasters"))
+    if site is None or rasters is None:
         raise MachineError(
-            f"part {number} is not in {shown(shop.folder, longest=4096)}: workers must reach the output folder under "
-            "the same path as this machine"
+            f"part {number} is not, or not whole, in {shown(shop.folder, longest=4096)}; delete that folder, and the "
+            "next run begins anew"
         )
+    watch = SilentWatch()
     exposures = measure_exposures(site, watch=watch)
-    rasters = measure_rasters(site, watch=watch)
     pressure = score_pressure(site, exposures, rasters, watch=watch)
     pressure = replace(pressure, notes=tuple(note for note in pressure.notes if note.code != "species_unknown"))
     choices = choose_guards(site, exposures, pressure, watch=watch)

@@ -107,6 +107,23 @@ class Workshop:
             (folder / _DIGEST).write_text(digest, encoding="ascii")
         return shop
 
+    @classmethod
+    def reached(cls, folder: Path) -> Workshop:
+        """Return the workshop that another process made, which may run on another machine.
+
+        Raises
+        ------
+        MachineError
+            It is not there, or others could have written to it.
+        """
+        if not (folder / MARKER).is_file():
+            raise MachineError(
+                f"a worker does not find {shown(folder, longest=4096)}: workers must reach the output folder under the "
+                "same path as this machine, as the same user"
+            )
+        _refuse_strangers(folder)
+        return cls(folder=folder)
+
     def _digest(self) -> str:
         """What it was made for."""
         with contextlib.suppress(OSError):

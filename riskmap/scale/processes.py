@@ -49,6 +49,10 @@ def open_processes(workers: int) -> Iterator[Crew]:
         team.send_home()
 
 
+class _InWorkerError(Exception):
+    """Where in a worker an error came from; it stands behind the error for those who look into a fault."""
+
+
 class _Team:
     """Worker processes, and the threads that drive them."""
 
@@ -70,12 +74,12 @@ class _Team:
             process, pipe = self.worker()
             try:
                 pipe.send_bytes(job)
-                answer, error = pipe.recv()
+                answer, error, trace = pipe.recv()
             except (EOFError, OSError):
                 ends.append(self.bury(process, pipe))
                 continue
             if error is not None:
-                raise error
+                raise error from _InWorkerError(trace)
             return answer
         raise MachineError(
             f"{MOST_DEATHS} worker processes died one after the other over the same part ({', '.join(ends)}), most "
@@ -187,12 +191,12 @@ def _end_with(parent: BaseProcess | None) -> None:
 
 
 def _done(job: bytes) -> bytes:
-    """Do one part; answer and error, one of them None, fit to be sent."""
+    """Do one part; answer, or error and its trace, fit to be sent."""
     try:
         work, part = ForkingPickler.loads(job)
-        return _packed((work(part), None))
+        return _packed((work(part), None, ""))
     except Exception as error:
-        trace = f"in a worker process:\n{''.join(traceback.format_exception(error))}"
+        trace = "".join(traceback.format_exception(error))
         try:
             return _sent_error(error, trace)
         except Exception:  # an error of a library that can't be sent
@@ -201,8 +205,7 @@ def _done(job: bytes) -> bytes:
 
 def _sent_error(error: Exception, trace: str) -> bytes:
     """An error fit to be sent, with the trace of where it came from; raises where it can't be made anew."""
-    error.add_note(trace)
-    packed = _packed((None, error))
+    packed = _packed((None, error, trace))
     ForkingPickler.loads(packed)
     return packed
 
