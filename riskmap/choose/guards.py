@@ -47,8 +47,8 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
     """
     settings = site.inputs.settings
     wants = settings.choice
-    limits = Limits(budget=wants.budget, hours=wants.hours)
-    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None
+    limits = Limits(budget=wants.budget, hours=wants.hours, group_least=wants.group_least)
+    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None or wants.group_least > 0
     figures = tables.figures(settings.overrides)
     catalogue = open_catalogue(settings, site.inputs.guard_lists)
     reach_m = deer_reach_m(settings.local, settings.region, figures["deer_browse"])
@@ -92,6 +92,7 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         choices,
         cost=choices.cost + shared.cost - drawn.saved,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
+        notes=outcome.notes,
         extra={**choices.extra, **told},
     )
 

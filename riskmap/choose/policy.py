@@ -16,7 +16,7 @@ from riskmap.choose.kinds import keep_kinds, keys_used, only_kinds
 from riskmap.choose.share import Shared, no_fences, share_fences
 from riskmap.choose.spend import Limits, Spent, spend_money
 from riskmap.choose.stock import Drawn, draw_stock
-from riskmap.model import FloatArray, IntArray, StockLine, Watch
+from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch
 
 __all__ = ["Outcome", "choose_by_floor", "choose_by_money", "choose_by_survival", "loss_prevented"]
 
@@ -28,6 +28,7 @@ class Outcome:
     shared: Shared
     drawn: Drawn
     money: dict[str, Any]
+    notes: tuple[Note, ...] = ()
 
 
 def choose_by_floor(case: Case, *, most_kinds: int | None, stock: tuple[StockLine, ...], watch: Watch) -> Outcome:
@@ -96,7 +97,7 @@ def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock
             spent, drawn = more, again
     facts = {**spent.facts, "budget": spent.facts["budget"] and limits.budget}
     facts["spent"] = round(facts["spent"] - float(drawn.saved.sum()), 2)
-    return Outcome(shared=no_fences(spent.verdicts, spent.of_tree), drawn=drawn, money=facts)
+    return Outcome(shared=no_fences(spent.verdicts, spent.of_tree), drawn=drawn, money=facts, notes=spent.notes)
 
 
 def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) -> Outcome:

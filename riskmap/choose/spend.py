@@ -16,9 +16,10 @@ from riskmap.choose.knapsack import Bought, Steps, buy, hull_steps
 from riskmap.choose.limits import EXACT_TREES, buy_exactly, buy_within
 from riskmap.choose.offers import Offer, make_offer, offer_sheets, whole_costs
 from riskmap.choose.options import MOST_OPTIONS
+from riskmap.choose.promise import Promise, buy_keeping, promise_groups
 from riskmap.choose.settle import settle
 from riskmap.choose.words import money_words
-from riskmap.model import FloatArray, IntArray
+from riskmap.model import FloatArray, IntArray, Note, Site
 
 __all__ = ["Limits", "Spent", "spend_money", "verdicts_of"]
 
@@ -28,10 +29,14 @@ NEXT_MONEY: Final = 1000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What there is: money and hours of work; infinity where there is no limit."""
+    """What there is: money and hours of work; infinity where there is no limit.
+
+    `group_least` is money set aside for every group.
+    """
 
     budget: float = math.inf
     hours: float = math.inf
+    group_least: float = 0.0
 
     @property
     def none(self) -> bool:
@@ -51,11 +56,14 @@ class Spent:
         Place of each tree's verdict.
     facts : dict
         The limits, what was spent and prevented, the proven gap, and the frontier.
+    notes : tuple of Note
+        Groups that can't use what is set aside for them.
     """
 
     verdicts: list[Verdict]
     of_tree: IntArray
     facts: dict[str, Any]
+    notes: tuple[Note, ...] = ()
 
 
 def spend_money(case: Case, limits: Limits) -> Spent:
@@ -73,14 +81,35 @@ def spend_money(case: Case, limits: Limits) -> Spent:
     cost, benefit, work = offer_sheets(offers, case)
     steps = hull_steps(cost, benefit)
     anyhow = _hours_anyhow(place, alike, offers)
+    currency = place.catalogue.rates.currency
+    room = np.array([limits.budget, max(limits.hours - anyhow, 0.0)])
+    promise: Promise | None = None
+    notes: tuple[Note, ...] = ()
+    if limits.group_least:
+        promise, notes = promise_groups(case.site, cost, benefit, room, work, currency)
     if limits.none:
         bought = _most_net(cost, benefit, whole_costs(offers, alike))
     else:
-        room = Limits(budget=limits.budget, hours=max(limits.hours - anyhow, 0.0))
-        bought = _most_within(cost, benefit, work, steps, room)
-    currency = place.catalogue.rates.currency
+        bought = _most_within(cost, benefit, work, steps, room, promise)
     verdicts, of_tree = verdicts_of(case, offers, bought.option, why=_why_not(bought, currency, limits))
-    return Spent(verdicts=verdicts, of_tree=of_tree, facts=_facts(bought, steps, limits, currency))
+    facts = _facts(bought, steps, limits, currency)
+    if promise is not None:
+        facts["groups"] = _groups(case.site, promise, bought.option, cost, benefit)
+    return Spent(verdicts=verdicts, of_tree=of_tree, facts=facts, notes=notes)
+
+
+def _groups(
+    site: Site, promise: Promise, option: IntArray, cost: FloatArray, benefit: FloatArray
+) -> list[dict[str, Any]]:
+    """What every group was promised, and got."""
+    rows, inside = np.arange(len(option)), promise.group >= 0
+    spent = np.bincount(promise.group[inside], weights=cost[rows, option][inside], minlength=len(promise.least))
+    got = promise.prevented(benefit, option)
+    columns = {"promised": promise.least, "prevented": got, "spent": spent}
+    return [
+        {"group": name, **{key: round(float(column[at]), 2) for key, column in columns.items()}}
+        for at, name in enumerate(site.trees.table.group.values)
+    ]
 
 
 def _hours_anyhow(place: Place, alike: Alike, offers: list[Offer | None]) -> float:
@@ -100,13 +129,24 @@ def _most_net(cost: FloatArray, benefit: FloatArray, whole: FloatArray) -> Bough
     return Bought(option=option, value=value, spent=float(cost[rows, option].sum()), bound=value, exact=True)
 
 
-def _most_within(cost: FloatArray, benefit: FloatArray, work: FloatArray, steps: Steps, limits: Limits) -> Bought:
+def _most_within(
+    cost: FloatArray, benefit: FloatArray, work: FloatArray, steps: Steps, room: FloatArray, promise: Promise | None
+) -> Bought:
     """The choice within the limits: proven best for few trees, with a proven gap for many."""
-    if math.isinf(limits.hours):
-        return settle(cost, benefit, limits.budget, buy(cost, benefit, limits.budget, steps))
-    use, room = np.stack([cost, work]), np.array([limits.budget, limits.hours])
-    trees = int(np.isfinite(cost[:, 1:]).any(axis=1).sum())
-    return buy_exactly(use, benefit, room) if trees <= EXACT_TREES else buy_within(use, benefit, room)
+    few = int(np.isfinite(cost[:, 1:]).any(axis=1).sum()) <= EXACT_TREES
+    if math.isinf(room[1]):
+        bought = settle(cost, benefit, float(room[0]), buy(cost, benefit, float(room[0]), steps))
+    else:
+        use = np.stack([cost, work])
+        bought = buy_exactly(use, benefit, room) if few else buy_within(use, benefit, room)
+    if promise is None or not promise.short(benefit, bought.option).any():
+        return bought
+    use = np.stack([cost, work])
+    start = buy_keeping(promise, use, benefit, room)
+    if not few:
+        return start
+    uses, least = promise.rows(benefit)
+    return buy_exactly(np.concatenate([use, uses]), benefit, np.concatenate([room, least]), start)
 
 
 def verdicts_of(

@@ -119,6 +119,7 @@ class ChoiceSettings:
     year: int | None = None
     hours: float = float("inf")
     most_kinds: int | None = None
+    group_least: float = 0.0  # money set aside for every group of trees; 0: none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

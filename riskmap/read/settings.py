@@ -166,6 +166,9 @@ def _settings_of(path: Path, given: Mapping[str, Any], included: list[dict[str, 
     layers = _take_layers(given.get("layers", []), faults)
     rasters = _take_rasters(given.get("rasters", {}), faults)
     _check_roles(local, layers, faults)
+    if simple["choice"].get("group_least") and simple["choice"].get("alive_per_ha") is not None:
+        what = "money for every group is set aside in a budget, and alive_per_ha asks for trees, whatever they cost"
+        faults.add("choice.group_least", what, "take out one of them")
     if faults.problems:
         raise InputError(faults.problems)
     return Settings(
