@@ -18,7 +18,7 @@ from test_choose import WHIP, make_pressure
 from riskmap.choose import choose_guards
 from riskmap.choose.clusters import link_nearest
 from riskmap.choose.fences import FenceKind, break_even_ha, choose_fences, hull_length_m, least_total
-from riskmap.choose.share import _cut_small
+from riskmap.choose.obstacles import cut_small
 from riskmap.deliver.geopackage import write_geopackage
 from riskmap.model import GuardSettings, Result, SilentWatch
 
@@ -259,7 +259,7 @@ def test_ground_cut_small_is_the_same_ground() -> None:
         ],
         dtype=object,
     )
-    pieces = _cut_small(shapes)
+    pieces = cut_small(shapes)
     assert shapely.area(pieces).sum() == pytest.approx(shapely.area(shapes).sum(), rel=1e-9)
     assert shapely.length(pieces[shapely.get_dimensions(pieces) == 1]).sum() == pytest.approx(499.0)
     start = np.random.default_rng(1).uniform(-400, 400, (4000, 2))

@@ -78,6 +78,7 @@ class Verdict:
     over: float = 0.0  # money over the years of need
     material: tuple[tuple[str, float, float], ...] = ()  # key, height and money of every part
     leaves: tuple[float, ...] = ()  # share of each agent's pressure left; empty: all of it
+    drawn: tuple[tuple[int, float], ...] = ()  # lines of the stock list, and the material not bought
     alternatives: dict[str, Any] = field(default_factory=dict)
 
 
@@ -173,10 +174,17 @@ class Asked:
         return round(pick.first + removal * rates.hour, 2), round(pick.hours + removal, 4)
 
     def _material(self, menu: Menu, pick: Pick) -> tuple[tuple[str, float, float], ...]:
-        """Key, height and material of every part of a set that stands on the menu."""
+        """Key, height and material of every part of a set that stands on the menu and is not on hand."""
         money = menu.shelf.prices_at(self.stand.stem_mm).material
-        parts = [part for part in pick.parts if part in menu.parts]
-        return tuple((part.guard.key, part.height_mm, float(money[menu.parts.index(part)])) for part in parts)
+        on_hand = [material for _, material in pick.drawn]
+        found = []
+        for part in pick.parts:
+            material = float(money[menu.parts.index(part)]) if part in menu.parts else None
+            if material in on_hand:
+                on_hand.remove(material)
+            elif material is not None:
+                found.append((part.guard.key, part.height_mm, material))
+        return tuple(found)
 
     def verdict(self, action: str, reason: str, menu: Menu, pick: Pick, *, taken_off: Part | None = None) -> Verdict:
         """Turn a set into the columns of the result; taking off what is on is work that this run asks for."""
@@ -189,7 +197,7 @@ class Asked:
         on, off = (timed[0].guard.on_month, timed[0].guard.off_month) if timed else (None, None)
         return Verdict(
             action=action,
-            reason=reason,
+            reason=f"{reason} Taken from stock." if pick.drawn else reason,
             guard=named(pick.parts, self.place.units),
             keys="; ".join(part.guard.key for part in pick.parts),
             height_mm=max((part.height_mm for part in pick.parts), default=0.0) or float("nan"),
@@ -203,5 +211,6 @@ class Asked:
             over=pick.over,
             material=self._material(menu, pick),
             leaves=tuple(pick.leaves.tolist()),
+            drawn=pick.drawn,
             off_when="; ".join(dict.fromkeys(part.guard.off_when for part in pick.parts if part.guard.off_when)),
         )

@@ -40,6 +40,12 @@ class Promise:
     cost: FloatArray
     option: IntArray
 
+    def less(self, base: FloatArray) -> Promise:
+        """Return the same beyond what every tree is worth in any case."""
+        inside = self.group >= 0
+        there = np.bincount(self.group[inside], weights=base[inside], minlength=len(self.least))
+        return replace(self, least=self.least - there)
+
     def prevented(self, benefit: FloatArray, option: IntArray) -> FloatArray:
         """Return what a choice prevents in each group."""
         inside = self.group >= 0
