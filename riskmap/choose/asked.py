@@ -32,6 +32,8 @@ class Place:
         Band from which on agents must be stopped.
     month : int
         Month in which the work is planned.
+    flood_mm : float
+        Depth of floods: beavers swim, and gnaw above it.
     """
 
     catalogue: Catalogue
@@ -43,8 +45,15 @@ class Place:
     floor: str
     units: str
     growth_mm: float
+    flood_mm: float = 0.0
     shelves: dict[tuple[bool, tuple[Part, ...]], Shelf] = field(default_factory=dict)
     menus: dict[tuple[float, bool, tuple[Part, ...]], Menu] = field(default_factory=dict)
+
+    def ground(self, snow_mm: float) -> Ground:
+        """Return what the ground asks of a guard under so much snow."""
+        return Ground(
+            snow_mm=snow_mm, flood_mm=self.flood_mm, deer=self.deer, stem_mm=float("inf"), southern=self.southern
+        )
 
     def menu(self, snow_mm: float, *, hard: bool, extra: tuple[Part, ...] = ()) -> Menu:
         """Return the menu of one kind of place, made once; `extra` are guards already on."""
@@ -53,7 +62,7 @@ class Place:
             on = (hard, extra)
             if on not in self.shelves:
                 self.shelves[on] = stock_shelf(self.catalogue, buried=not hard, extra=extra)
-            ground = Ground(snow_mm=snow_mm, deer=self.deer, stem_mm=float("inf"), southern=self.southern)
+            ground = self.ground(snow_mm)
             self.menus[key] = make_menu(self.shelves[on], self.agents, ground)
         return self.menus[key]
 

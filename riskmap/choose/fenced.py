@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -286,6 +286,8 @@ class _Survey:
     gained: Gained
     trees: IntArray
     xy_m: FloatArray
+    sets: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict)  # by group, once worked out
+    stops: dict[tuple[int, float], tuple[FloatArray, FloatArray]] = field(default_factory=dict)  # by line and snow
 
     def seek(self, price: FloatArray) -> list[Offered]:
         """Fences worth their price, no tree in two of them."""
@@ -336,11 +338,17 @@ class _Survey:
 
     def lasting(self, group: int, line: int) -> tuple[FloatArray, FloatArray]:
         """What a fence with each option of one group takes off, and how long that lasts: shape (option, agent)."""
-        case, offer = self.case, self.market.offers[group]
-        assert offer is not None
-        fence, life = self.lines[line].lasting(case.place.agents, ground_of(case.place, case.alike, group))
-        cover = np.array([np.zeros(len(fence)), *(option.cover for option in offer.options)])
-        years = np.array([np.zeros(len(fence)), *(option.life_years for option in offer.options)])
+        case, sets = self.case, self.sets
+        if group not in sets:
+            offer = self.market.offers[group]
+            assert offer is not None
+            none = np.zeros(len(case.place.agents))
+            cover = np.array([none, *(option.cover for option in offer.options)])
+            sets[group] = (cover, np.array([none, *(option.life_years for option in offer.options)]))
+        at = (line, float(case.alike.snow_mm[group]))
+        if at not in self.stops:
+            self.stops[at] = self.lines[line].lasting(case.place.agents, ground_of(case.place, case.alike, group))
+        (cover, years), (fence, life) = sets[group], self.stops[at]
         most = np.maximum(cover, fence)
         ours = np.where((cover >= most - TINY) & (cover > 0), years, 0.0)
         theirs = np.where((fence >= most - TINY) & (fence > 0), life, 0.0)

@@ -87,7 +87,7 @@ def fence_lines(place: Place, years: float) -> list[FenceLine]:
 
 def ground_of(place: Place, alike: Alike, group: int) -> Ground:
     """Return the ground of one group, as fences see it."""
-    return Ground(snow_mm=float(alike.snow_mm[group]), deer=place.deer, stem_mm=math.inf, southern=place.southern)
+    return place.ground(float(alike.snow_mm[group]))
 
 
 def fence_facts(place: Place, alike: Alike, line: FenceLine, area: Any, trees: IntArray, number: int) -> dict[str, Any]:

@@ -105,10 +105,12 @@ def promise_groups(
     ----------
     site : Site
         Its settings say how much is set aside for each group; its trees, in which group each stands.
-    cost, benefit, work : ndarray, shape (tree, option)
-        Money, loss prevented and hours; option 0 is nothing.
-    room : ndarray, shape (2,)
+    cost, benefit : ndarray, shape (tree, option)
+        Money and loss prevented; option 0 is nothing.
+    room : ndarray, shape (limit,)
         Money and hours that there are.
+    work : ndarray, shape (tree, option)
+        Hours.
     currency : str
         Of the money.
 

@@ -163,6 +163,7 @@ def _facts(plan: FencePlan, market: Market, frontier: Frontier, limits: Limits, 
         "hours": limits.hours if math.isfinite(limits.hours) else None,
         "spent": round(spent, 2),
         "prevented": round(prevented, 2),
+        "worth": round(bought.value, 2),  # what was made largest: without limits, the cost is taken off
         "bound": round(bought.bound, 2),
         "gap": bought.gap,
         "optimal": bought.exact,

@@ -81,6 +81,7 @@ class Local:
     """What the ground can't tell; `given` names the facts the user stated, the rest are defaults."""
 
     snow_depth_m: float = 0.3
+    flood_m: float = 0.0
     beaver: Literal["absent", "possible", "active"] = "possible"
     deer_per_km2: float = 7.0
     deer: tuple[str, ...] = ()  # empty: the region's usual kinds
