@@ -564,3 +564,33 @@ def test_empty_site() -> None:
     site = make_site(np.empty((0, 2)))
     found = choose_guards(site, {}, make_pressure(site, []), watch=SilentWatch())
     assert found.action.codes.shape == found.cost.shape == (0,)
+
+
+# ------------------------------------------------------------------------------------------------- floods and seasons
+
+
+@pytest.mark.parametrize(("flood_m", "least_mm"), [(0.0, 900.0), (0.5, 1100.0)])
+def test_beaver_guards_stand_above_the_flood(flood_m: float, least_mm: float) -> None:
+    """Top at or above 0.9 m and the flood + 0.6 m (Royal Parks Agency leaflet; Beaver Trust; common practice)."""
+    local = Local(flood_m=flood_m, given=frozenset({"flood_m"}))
+    found = choose([{"beaver": 0.6}], settings={"local": local}, **STANDARD)
+    assert found.action.texts() == ["fit"]
+    assert found.guard_height_mm[0] >= least_mm
+    assert found.agents_stopped.texts() == ["beaver"]
+    assert "local.flood_m" not in {one.topic for one in found.assumptions}
+
+
+def test_no_flood_is_an_assumption_near_beavers_only() -> None:
+    topics = [{one.topic for one in choose([{agent: 0.6}], **STANDARD).assumptions} for agent in ("beaver", "vole")]
+    assert ["local.flood_m" in each for each in topics] == [True, False]
+
+
+@pytest.mark.parametrize("southern", [True, False, None])
+def test_a_part_of_a_site_knows_its_hemisphere(southern: bool | None) -> None:
+    """A site cut into parts is told the seasons of the whole; else its own trees tell them: these stand north."""
+    site = replace(make_site([[0.0, 0.0]], **STANDARD), southern=southern)
+    found = choose_guards(site, {}, make_pressure(site, [{"mower": 0.6}]), watch=SilentWatch())
+    north = choose([{"mower": 0.6}], **STANDARD)
+    months = [int(each.on_month[0]) for each in (found, north)]
+    assert months[1] > 0
+    assert (months[0] - months[1]) % 12 == (6 if southern else 0)

@@ -21,7 +21,7 @@ from riskmap.choose.clusters import link_nearest
 from riskmap.choose.fence_border import SIDE, mend_border, reach_m
 from riskmap.choose.fence_bound import least_total
 from riskmap.choose.fences import KEPT, FenceKind, break_even_ha, choose_fences, hull_length_m
-from riskmap.choose.share import CORNERS, _cut_small, _Obstacles
+from riskmap.choose.obstacles import CORNERS, Obstacles, cut_small
 from riskmap.deliver.geopackage import write_geopackage
 from riskmap.model import GuardSettings, Result, SilentWatch
 
@@ -400,7 +400,7 @@ def test_ground_cut_small_is_the_same_ground() -> None:
         ],
         dtype=object,
     )
-    pieces = _cut_small(shapes)
+    pieces = cut_small(shapes)
     assert shapely.area(pieces).sum() == pytest.approx(shapely.area(shapes).sum(), rel=1e-9)
     assert shapely.length(pieces[shapely.get_dimensions(pieces) == 1]).sum() == pytest.approx(499.0)
     start = np.random.default_rng(1).uniform(-400, 400, (4000, 2))
@@ -413,7 +413,7 @@ def test_ground_cut_small_is_the_same_ground() -> None:
 def test_fences_keep_their_standoff_round_trees_said_to_be_clear() -> None:
     """Corners of chords keep `KEPT` of it, and nothing cuts into that; trees beside the road are not clear."""
     road = shapely.LineString([(0.0, -100.0), (3.0, 100.0)])
-    ground = _Obstacles(
+    ground = Obstacles(
         tree=shapely.STRtree([road]),
         pieces=shapely.STRtree([road]),
         shapes=np.array([road], dtype=object),

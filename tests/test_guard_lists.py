@@ -15,6 +15,7 @@ from riskmap.choose.part import Part
 from riskmap.errors import InputError
 from riskmap.model import GuardLists, GuardSettings, Settings
 from riskmap.read.guard_lists import read_guard_lists
+from riskmap.read.settings import settings_from
 
 
 def read(folder: Path, currency: str = "", wage: float | None = None, **texts: str) -> tuple[Settings, Any]:
@@ -133,3 +134,22 @@ def test_own_guards_at_fault(tmp_path: Path) -> None:
 
 def test_no_lists() -> None:
     assert read_guard_lists(make_settings()).lists == GuardLists()
+
+
+def test_a_currency_without_prices_or_wage_is_a_fault_of_the_site_file(tmp_path: Path) -> None:
+    """Said with every other fault, before any data is read."""
+    given: dict[str, Any] = {
+        "date": dt.date(2026, 10, 15),
+        "trees": {"file": "trees.csv"},
+        "guards": {"currency": "GBP"},
+        "choice": {"floor": "much"},
+    }
+    with pytest.raises(InputError) as caught:
+        settings_from(given, tmp_path / "site.toml")
+    said = str(caught.value)
+    assert "site.toml" in said
+    for key in ("(guards.currency)", "(guards.labour_per_hour)", "choice.floor"):
+        assert key in said
+    del given["choice"]
+    for guards in ({"currency": "usd"}, {"currency": "GBP", "prices": "prices.csv", "labour_per_hour": 18.0}):
+        settings_from({**given, "guards": guards}, tmp_path / "site.toml")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +9,13 @@ import shapely
 
 from riskmap import tables
 from riskmap.choose.case import Case
-from riskmap.choose.knapsack import Steps, hull_steps
+from riskmap.choose.fenced import Gained
 from riskmap.choose.offers import Offer, make_offer, offer_sheets
-from riskmap.choose.spend import Spent, verdicts_of
+from riskmap.choose.planting import Ways, with_fences
+from riskmap.choose.spend import Spent, shared_of
 from riskmap.choose.words import money_words
 from riskmap.errors import InputError, Problem
-from riskmap.model import FloatArray, Site
+from riskmap.model import FloatArray, IntArray, Site
 
 __all__ = ["Aim", "keep_alive", "planted_ha", "survival"]
 
@@ -91,25 +91,24 @@ def keep_alive(case: Case, aim: Aim) -> Spent:
     Notes
     -----
     Steps along every tree's options are taken, most alive for their money first, as long as they keep a tree alive
-    for less than a new one does; the rest is planted. The cost is at most one step above the least possible.
+    for less than a new one does; the rest is planted. Without shared fences, the cost is at most one step above the
+    least possible; among the fences offered, the bound tells.
     """
     hectares = planted_ha(case.site)
     target = aim.per_ha * hectares
     offers = [make_offer(case.place, case.alike, group) for group in range(len(case.alike.count))]
     cost, _, _ = offer_sheets(offers, case)
     alive = _alive(case, offers, aim, cost)
-    steps = hull_steps(cost, np.where(np.isfinite(cost), alive - alive[:, :1], 0.0))
     here = case.alike.state[case.alike.group] != 1  # rows that are no trees don't count
     without = float(alive[here, 0].sum())
     new = _new_tree(case, cost, alive, here)
-    option, guards, kept = _taken(steps, len(cost), target - without, new)
-    missing = max(target - without - kept, 0.0)
-    plant = math.ceil(missing / new["alive"] - 1e-9) if missing > 0 else 0
+    gain = np.where(np.isfinite(cost), alive - alive[:, :1], 0.0)
+    ways = Ways(cost=cost, gain=gain, missing=target - without, new=new)
+    way, offered = with_fences(case, offers, ways, _stand_gained(case, aim, alive[:, 0]))
     currency = case.place.catalogue.rates.currency
     rate = money_words(new["cost"] / new["alive"], currency)
-    verdicts, of_tree = verdicts_of(
-        case, offers, option, why=f"a new tree that stands costs {rate}, no guard saves one for less"
-    )
+    why = f"a new tree that stands costs {rate}, no guard saves one for less"
+    shared = shared_of(case, offers, way.option, way.fences, why=why)
     facts = {
         "currency": currency,
         "alive_per_ha": aim.per_ha,
@@ -117,14 +116,29 @@ def keep_alive(case: Case, aim: Aim) -> Spent:
         "area_ha": round(hectares, 4),
         "target": round(target, 1),
         "alive_without": round(without, 1),
-        "alive": round(without + kept + plant * new["alive"], 1),
-        "plant": plant,
+        "alive": round(without + way.kept + way.plant * new["alive"], 1),
+        "plant": way.plant,
         "plant_guarded": new["guarded"] > 0,
-        "cost_guards": round(guards, 2),
-        "cost_planting": round(plant * new["cost"], 2),
-        "bound": round(_least(steps, target - without, new), 2),
+        "cost_guards": round(way.guards, 2),
+        "cost_planting": round(way.plant * new["cost"], 2),
+        "bound": round(ways.bound(offered), 2),
     }
-    return Spent(verdicts=verdicts, of_tree=of_tree, facts=facts)
+    if offered:
+        facts["fences_offered"], facts["fences_built"] = len(offered), len(way.fences)
+    return Spent(shared=shared, facts=facts)
+
+
+def _stand_gained(case: Case, aim: Aim, without: FloatArray) -> Gained:
+    """How many more trees of one group stand with each set of guards than without."""
+    other = tables.work_figures()["other_survival"].central
+
+    def gained(trees: IntArray, _group: int, cover: FloatArray, life_years: FloatArray) -> FloatArray:
+        loss = np.nan_to_num(case.pressure.loss[trees], nan=0.0).astype(np.float64)
+        sets = zip(cover, life_years, strict=True)
+        stands = [survival(loss, each, life, years=aim.year, other=other) for each, life in sets]
+        return np.column_stack(stands) - without[trees, None]
+
+    return gained
 
 
 def _alive(case: Case, offers: list[Offer | None], aim: Aim, cost: FloatArray) -> FloatArray:
@@ -161,25 +175,3 @@ def _new_tree(case: Case, cost: FloatArray, alive: FloatArray, here: np.ndarray)
         "guarded": 1.0,
     }
     return min(bare, guarded, key=lambda one: one["cost"] / one["alive"])
-
-
-def _taken(steps: Steps, trees: int, missing: float, new: dict[str, float]) -> tuple[np.ndarray, float, float]:
-    """Steps taken until enough stand, or until a new tree keeps more alive for its money."""
-    option = np.zeros(trees, dtype=np.int64)
-    worth = steps.benefit * new["cost"] >= steps.cost * new["alive"]
-    before = np.cumsum(steps.benefit) - steps.benefit
-    taken = worth & (before < missing)
-    option[steps.tree[taken]] = steps.option[taken]
-    return option, float(steps.cost[taken].sum()), float(steps.benefit[taken].sum())
-
-
-def _least(steps: Steps, missing: float, new: dict[str, float]) -> float:
-    """What nobody can do for less, were parts of guards and of trees to be had."""
-    if missing <= 0:
-        return 0.0
-    worth = steps.benefit * new["cost"] >= steps.cost * new["alive"]
-    kept, spent = np.cumsum(steps.benefit[worth]), np.cumsum(steps.cost[worth])
-    if len(kept) and kept[-1] >= missing:
-        return float(np.interp(missing, np.append(0.0, kept), np.append(0.0, spent)))
-    rest = missing - (float(kept[-1]) if len(kept) else 0.0)
-    return (float(spent[-1]) if len(spent) else 0.0) + rest / new["alive"] * new["cost"]

@@ -32,6 +32,8 @@ class Place:
         Band from which on agents must be stopped.
     month : int
         Month in which the work is planned.
+    flood_mm : float
+        Depth of floods: beavers swim, and gnaw above it.
     """
 
     catalogue: Catalogue
@@ -43,8 +45,15 @@ class Place:
     floor: str
     units: str
     growth_mm: float
+    flood_mm: float = 0.0
     shelves: dict[tuple[bool, tuple[Part, ...]], Shelf] = field(default_factory=dict)
     menus: dict[tuple[float, bool, tuple[Part, ...]], Menu] = field(default_factory=dict)
+
+    def ground(self, snow_mm: float) -> Ground:
+        """Return what the ground asks of a guard under so much snow."""
+        return Ground(
+            snow_mm=snow_mm, flood_mm=self.flood_mm, deer=self.deer, stem_mm=float("inf"), southern=self.southern
+        )
 
     def menu(self, snow_mm: float, *, hard: bool, extra: tuple[Part, ...] = ()) -> Menu:
         """Return the menu of one kind of place, made once; `extra` are guards already on."""
@@ -53,7 +62,7 @@ class Place:
             on = (hard, extra)
             if on not in self.shelves:
                 self.shelves[on] = stock_shelf(self.catalogue, buried=not hard, extra=extra)
-            ground = Ground(snow_mm=snow_mm, deer=self.deer, stem_mm=float("inf"), southern=self.southern)
+            ground = self.ground(snow_mm)
             self.menus[key] = make_menu(self.shelves[on], self.agents, ground)
         return self.menus[key]
 
@@ -78,6 +87,7 @@ class Verdict:
     over: float = 0.0  # money over the years of need
     material: tuple[tuple[str, float, float], ...] = ()  # key, height and money of every part
     leaves: tuple[float, ...] = ()  # share of each agent's pressure left; empty: all of it
+    drawn: tuple[tuple[int, float], ...] = ()  # lines of the stock list, and the material not bought
     alternatives: dict[str, Any] = field(default_factory=dict)
 
 
@@ -173,10 +183,17 @@ class Asked:
         return round(pick.first + removal * rates.hour, 2), round(pick.hours + removal, 4)
 
     def _material(self, menu: Menu, pick: Pick) -> tuple[tuple[str, float, float], ...]:
-        """Key, height and material of every part of a set that stands on the menu."""
+        """Key, height and material of every part of a set that stands on the menu and is not on hand."""
         money = menu.shelf.prices_at(self.stand.stem_mm).material
-        parts = [part for part in pick.parts if part in menu.parts]
-        return tuple((part.guard.key, part.height_mm, float(money[menu.parts.index(part)])) for part in parts)
+        on_hand = [material for _, material in pick.drawn]
+        found = []
+        for part in pick.parts:
+            material = float(money[menu.parts.index(part)]) if part in menu.parts else None
+            if material in on_hand:
+                on_hand.remove(material)
+            elif material is not None:
+                found.append((part.guard.key, part.height_mm, material))
+        return tuple(found)
 
     def verdict(self, action: str, reason: str, menu: Menu, pick: Pick, *, taken_off: Part | None = None) -> Verdict:
         """Turn a set into the columns of the result; taking off what is on is work that this run asks for."""
@@ -189,7 +206,7 @@ class Asked:
         on, off = (timed[0].guard.on_month, timed[0].guard.off_month) if timed else (None, None)
         return Verdict(
             action=action,
-            reason=reason,
+            reason=f"{reason} Taken from stock." if pick.drawn else reason,
             guard=named(pick.parts, self.place.units),
             keys="; ".join(part.guard.key for part in pick.parts),
             height_mm=max((part.height_mm for part in pick.parts), default=0.0) or float("nan"),
@@ -203,5 +220,6 @@ class Asked:
             over=pick.over,
             material=self._material(menu, pick),
             leaves=tuple(pick.leaves.tolist()),
+            drawn=pick.drawn,
             off_when="; ".join(dict.fromkeys(part.guard.off_when for part in pick.parts if part.guard.off_when)),
         )

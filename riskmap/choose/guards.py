@@ -47,8 +47,8 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
     """
     settings = site.inputs.settings
     wants = settings.choice
-    limits = Limits(budget=wants.budget, hours=wants.hours)
-    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None
+    limits = Limits(budget=wants.budget, hours=wants.hours, group_least=wants.group_least)
+    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None or wants.group_least > 0
     figures = tables.figures(settings.overrides)
     catalogue = open_catalogue(settings, site.inputs.guard_lists)
     reach_m = deer_reach_m(settings.local, settings.region, figures["deer_browse"])
@@ -64,6 +64,7 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         floor=wants.floor,
         units=settings.units,
         growth_mm=figures["stem"]["growth_mm_per_year"],
+        flood_mm=settings.local.flood_m * 1000,
     )
     worth = replace_costs(site.trees.table, needs.caliper_mm)
     allowed: dict[str, Any] = {"most_kinds": wants.most_kinds, "stock": site.inputs.guard_lists.stock}
@@ -92,6 +93,7 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         choices,
         cost=choices.cost + shared.cost - drawn.saved,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
+        notes=outcome.notes,
         extra={**choices.extra, **told},
     )
 
@@ -111,7 +113,9 @@ def _cost_range(verdicts: list[Verdict], of_tree: IntArray, catalogue: Catalogue
 
 
 def _southern(site: Site) -> bool:
-    """Whether most trees stand in the southern hemisphere."""
+    """Whether seasons shift six months: as the site says, else where most trees stand."""
+    if site.southern is not None:
+        return site.southern
     lat = site.trees.lat[site.trees.placed]
     return bool(len(lat) and np.median(lat) < 0)
 
@@ -172,6 +176,17 @@ def _assumed(site: Site, pressure: Pressure, needs: Needs) -> list[Assumption]:
                 taken=f"guards for {count_words(unsized, 'tree')} of unknown size are cut for young whips",
                 why="judgement",
                 key="trees.columns.caliper",
+            )
+        )
+    beaver = pressure.agents.index("beaver") if "beaver" in pressure.agents else None
+    if beaver is not None and "flood_m" not in site.inputs.settings.local.given and needs.must[:, beaver].any():
+        near = count_words(int(np.count_nonzero(needs.must[:, beaver])), "tree")
+        found.append(
+            Assumption(
+                topic="local.flood_m",
+                taken=f"no flood at {near} in reach of beavers: guards there end 0.9 m above ground, or 0.6 m above snow",
+                why="not given",
+                key="local.flood_m",
             )
         )
     roomless = int(np.count_nonzero(busy & np.isnan(site.trees.table.room_m)))

@@ -14,7 +14,7 @@ import numpy as np
 from riskmap.choose.knapsack import Bought
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["EXACT_TREES", "buy_exactly", "buy_within"]
+__all__ = ["EXACT_TREES", "buy_exactly", "buy_within", "fill_up"]
 
 EXACT_TREES: Final = 1000  # up to here the best choice is proven
 MOST_NODES: Final = 5_000  # of the search that proves it
@@ -29,7 +29,7 @@ CHUNK: Final = 8192  # trees looked at together: fits the cache
 SLACK: Final = 1e-9
 
 
-def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bought:
+def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray, start: Bought | None = None) -> Bought:
     """Choose one option a tree, proven best.
 
     Parameters
@@ -40,6 +40,8 @@ def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bou
         Loss prevented; option 0 is nothing.
     limits : ndarray, shape (limit,)
         What there is of each; infinity where there is no limit.
+    start : Bought, optional
+        A choice within the limits to better, with the price of each finite one; else `buy_within` finds one.
 
     Returns
     -------
@@ -53,7 +55,7 @@ def buy_exactly(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Bou
     [1, 1]
     """
     limited = np.isfinite(limits)
-    start = buy_within(use, benefit, limits)
+    start = buy_within(use, benefit, limits) if start is None else start
     rows = np.arange(len(benefit))
     tree, option = _still_open(use, benefit, limits, start)
     if not len(tree) or start.bound - start.value <= SLACK * start.bound:
@@ -155,7 +157,7 @@ def buy_within(use: FloatArray, benefit: FloatArray, limits: FloatArray) -> Boug
     room = limits[limited]
     price, bound, option = _prices(ours, benefit, room)
     option = _brought_within(ours, benefit, room, price, option)
-    option = _filled(ours, benefit, room, price, option)
+    option = fill_up(ours, benefit, room, price, option)
     rows = np.arange(len(option))
     value = float(benefit[rows, option].sum())
     spent = float(use[0, rows, option].sum())
@@ -274,8 +276,22 @@ def _brought_within(
     return np.where((use[:, rows, option].sum(axis=1) <= room + SLACK).all(), option, 0)
 
 
-def _filled(use: FloatArray, benefit: FloatArray, room: FloatArray, price: FloatArray, option: IntArray) -> IntArray:
-    """Use up what is left: upgrades that fit, best for what they use first."""
+def fill_up(use: FloatArray, benefit: FloatArray, room: FloatArray, price: FloatArray, option: IntArray) -> IntArray:
+    """Return the choice with what is left used up: upgrades that fit, best for what they use first.
+
+    Parameters
+    ----------
+    use : ndarray, shape (limit, tree, option)
+        What each option uses of each limit.
+    benefit : ndarray, shape (tree, option)
+        Loss prevented; minus infinity where a tree does not have the option.
+    room : ndarray, shape (limit,)
+        What there is of each.
+    price : ndarray, shape (limit,)
+        What one more unit of each would prevent.
+    option : ndarray, shape (tree,)
+        The choice so far; it keeps the limits.
+    """
     option = option.copy()
     rows = np.arange(len(option))
     for _ in range(PASSES):

@@ -16,18 +16,23 @@ from riskmap.choose.menu import Menu
 from riskmap.choose.now import Wear, name_guard, wear_of
 from riskmap.choose.options import Option, list_options
 from riskmap.choose.part import Part
-from riskmap.model import FloatArray
+from riskmap.choose.stock import line_sets
+from riskmap.model import FloatArray, StockLine
 
-__all__ = ["Offer", "make_offer", "offer_sheets", "whole_costs"]
+__all__ = ["Offer", "drawn_lines", "make_offer", "offer_sheets", "prevention", "whole_costs"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offer:
-    """Options of one group; none where nothing can be chosen."""
+    """Options of one group; none where nothing can be chosen.
+
+    `plain` is how many of them are bought whole; those that follow draw on stock.
+    """
 
     asked: Asked
     menu: Menu
     options: tuple[Option, ...]
+    plain: int
     on: Part | None
     wear: Wear
 
@@ -57,21 +62,24 @@ class Offer:
 
     def verdict(self, option: int, *, must: bool, why: str) -> Verdict:
         """Return what to do at trees that get one option; `why` says why those that get none have none."""
-        verdict = self._plain(option, must=must, why=why)
+        verdict = self._verdict(option, must=must, why=why)
         return replace(verdict, alternatives=self._beside(option)) if option else verdict
 
     def _beside(self, option: int) -> dict[str, Any]:
-        """The next cheaper option and the next dearer one."""
-        asked, menu = self.asked, self.menu
-        beside = {"next_cheaper": option - 1, "next_better": option + 1}
+        """The next cheaper option and the next dearer one, stock left out."""
+        asked = self.asked
         currency, units = asked.place.catalogue.rates.currency, asked.place.units
+        pick = self.options[option - 1].pick
+        others = [one.pick for one in self.options[: self.plain] if one.pick.parts != pick.parts]
+        beside = {
+            "next_cheaper": [one for one in others if one.first <= pick.first][-1:],
+            "next_better": [one for one in others if one.first > pick.first][:1],
+        }
         return {
-            name: neighbour(menu, self.options[other - 1].pick, asked.need, currency, units)
-            for name, other in beside.items()
-            if 1 <= other <= len(self.options)
+            name: neighbour(self.menu, found[0], asked.need, currency, units) for name, found in beside.items() if found
         }
 
-    def _plain(self, option: int, *, must: bool, why: str) -> Verdict:
+    def _verdict(self, option: int, *, must: bool, why: str) -> Verdict:
         """What to do, without what stands beside it."""
         asked, menu = self.asked, self.menu
         if self.have is not None:
@@ -92,8 +100,8 @@ class Offer:
         return Verdict(action="none needed", reason=f"No scored agent reaches the floor ('{asked.place.floor}').")
 
 
-def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
-    """Return the options of one group; None where nothing can be chosen."""
+def make_offer(place: Place, alike: Alike, group: int, stock: tuple[StockLine, ...] = ()) -> Offer | None:
+    """Return the options of one group, stock drawn on or not; None where nothing can be chosen."""
     text = alike.guard_now[group]
     now = name_guard(text) if text else None
     asked = Asked(place=place, alike=alike, group=group)
@@ -114,7 +122,14 @@ def make_offer(place: Place, alike: Alike, group: int) -> Offer | None:
         gap_mm = guard.standoff_min_mm or 0.0
         on = now.part(buried=buried) or Part(guard=guard, height_mm=lowest, standoff_mm=gap_mm, buried=buried)
     menu, question = asked.question(None if wear.outgrown else on)
-    return Offer(asked=asked, menu=menu, options=tuple(list_options(menu, question)), on=on, wear=wear)
+    plain = list_options(menu, question)
+    drawn = {
+        (option.pick.parts, option.pick.drawn): option
+        for lines in line_sets(stock)
+        for option in list_options(menu, replace(question, lines=lines))
+        if option.pick.drawn
+    }
+    return Offer(asked=asked, menu=menu, options=(*plain, *drawn.values()), plain=len(plain), on=on, wear=wear)
 
 
 def offer_sheets(offers: list[Offer | None], case: Case) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -122,7 +137,7 @@ def offer_sheets(offers: list[Offer | None], case: Case) -> tuple[FloatArray, Fl
 
     Options that a tree does not have cost infinity.
     """
-    alike, needs, worth = case.alike, case.needs, case.worth
+    alike, worth = case.alike, case.worth
     most = max((len(offer.options) for offer in offers if offer), default=0)
     shape = (len(alike.group), most + 1)
     cost, benefit, work = np.full(shape, np.inf), np.zeros(shape), np.full(shape, np.inf)
@@ -130,24 +145,44 @@ def offer_sheets(offers: list[Offer | None], case: Case) -> tuple[FloatArray, Fl
     loss = np.nan_to_num(case.pressure.loss, nan=0.0).astype(np.float64)
     order = np.argsort(alike.group, kind="stable")
     ends = np.cumsum(alike.count)
-    for offer, end, count in zip(offers, ends, alike.count, strict=True):
-        if offer is None:
+    for group, (offer, end, count) in enumerate(zip(offers, ends, alike.count, strict=True)):
+        if offer is None or not offer.options:
             continue
         trees = order[end - count : end]
         yearly = loss[trees] * worth[trees, None]
-        years = needs.years[trees]
-        base = _prevented(yearly, years, offer.base(), np.full(years.shape[1], np.inf))
-        for number, option in enumerate(offer.options, start=1):
-            money, hours = offer.asks(number)
-            cost[trees, number], work[trees, number] = money, hours - offer.asks(0)[1]
-            more = _prevented(yearly, years, option.cover, option.life_years) - base
-            benefit[trees, number] = np.maximum(more, 0.0)
+        years = alike.years_each[group]
+        base = prevention(offer.base()[None], np.full((1, len(years)), np.inf), years)
+        cover = np.array([option.cover for option in offer.options])
+        life = np.array([option.life_years for option in offer.options])
+        anyhow = offer.asks(0)
+        asks = np.array([offer.asks(number) for number in range(1, len(offer.options) + 1)]) - anyhow
+        some = slice(1, len(offer.options) + 1)
+        cost[trees, some], work[trees, some] = np.maximum(np.round(asks[:, 0], 2), 0.0), asks[:, 1]
+        benefit[trees, some] = np.maximum(yearly @ (prevention(cover, life, years) - base).T, 0.0)
     return cost, benefit, work
 
 
-def _prevented(yearly: FloatArray, years: FloatArray, cover: FloatArray, life_years: FloatArray) -> FloatArray:
-    """Loss prevented at each tree while what is bought lasts and is needed."""
-    return np.asarray((yearly * np.minimum(years, life_years)) @ cover)
+def prevention(cover: FloatArray, life_years: FloatArray, years: FloatArray | np.ndarray) -> FloatArray:
+    """Return the years of loss that sets of guards prevent, by agent, while what is bought lasts and is needed.
+
+    Parameters
+    ----------
+    cover, life_years : ndarray, shape (set, agent)
+        Share of the pressure that is taken off, and for how long.
+    years : ndarray, shape (agent,)
+        How long each agent goes on.
+    """
+    return np.asarray(np.minimum(years, life_years) * cover)
+
+
+def drawn_lines(offers: list[Offer | None], alike: Alike, columns: int, lines: int) -> tuple[FloatArray, ...]:
+    """Return the pieces that each option takes from each line of the stock list, by tree and option."""
+    by_group = np.zeros((lines, len(offers), columns))
+    for group, offer in enumerate(offers):
+        for number, option in enumerate(offer.options if offer else (), start=1):
+            for line, _ in option.pick.drawn:
+                by_group[line, group, number] += 1
+    return tuple(each[alike.group] for each in by_group)
 
 
 def whole_costs(offers: list[Offer | None], alike: Alike) -> FloatArray:

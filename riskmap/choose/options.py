@@ -220,11 +220,12 @@ def _option(menu: Menu, sheet: Sheet, question: Question, places: list[int]) -> 
     years = float(np.clip(lasting[least < 1].max(initial=0.0), 1.0, question.years))
     prices = menu.shelf.prices_at(question.stand.stem_mm).over(years, menu.shelf.rates.hour)
     bought = [place for place in places if menu.parts[place] != question.have]
+    pick = sheet.pick(places, follows=_follows(menu, places))
     return Option(
-        pick=sheet.pick(places, follows=_follows(menu, places)),
+        pick=pick,
         cover=1 - least,
         life_years=lasting,
-        whole=float(prices[bought].sum()),
+        whole=float(prices[bought].sum()) - sum(material for _, material in pick.drawn),
     )
 
 

@@ -9,10 +9,11 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from riskmap.choose.cost import SAME_HEIGHT_MM
 from riskmap.choose.menu import Menu
 from riskmap.choose.part import Part
 from riskmap.choose.suit import Stand
-from riskmap.model import BoolArray, FloatArray, IntArray
+from riskmap.model import BoolArray, FloatArray, IntArray, StockLine
 
 __all__ = ["Pick", "Picks", "Question", "Sheet", "open_sheet", "pick_guards"]
 
@@ -38,6 +39,8 @@ class Question:
         What a year of damage by each agent costs, as a share of the tree: decides among partial answers.
     have : Part or None
         A guard already on: it costs nothing and may stay.
+    lines : tuple of (int, StockLine)
+        Lines of the stock list, with their numbers, that may be drawn on: such a piece costs no material.
     """
 
     need: BoolArray
@@ -46,6 +49,7 @@ class Question:
     stand: Stand
     shares: FloatArray
     have: Part | None = None
+    lines: tuple[tuple[int, StockLine], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +66,8 @@ class Pick:
         What the set does against each agent.
     first, hours, over : float
         Money now, work now, money over the years asked about.
+    drawn : tuple of (int, float)
+        Lines of the stock list that pieces come from, each with the material that need not be bought. [money]
     """
 
     parts: tuple[Part, ...]
@@ -71,6 +77,7 @@ class Pick:
     first: float
     hours: float
     over: float
+    drawn: tuple[tuple[int, float], ...] = ()
 
     def stops(self, need: BoolArray) -> bool:
         """Whether it stops every agent in need."""
@@ -131,8 +138,26 @@ def open_sheet(menu: Menu, question: Question) -> Sheet:
         free = np.arange(len(suits)) != shelf.parts.index(question.have)
         over, first, hours, suits = over * free, first * free, hours * free, suits | ~free
     suits = suits & ~np.isnan(over)
+    stocked = _stocked(menu, question, prices.material)
+    if stocked:
+        saved = np.zeros(len(suits))
+        saved[list(stocked)] = [material for _, material in stocked.values()]
+        over, first = over - saved, first - saved
     usable = suits[shelf.inner] & (shelf.single | suits[shelf.outer])
-    return Sheet(menu=menu, question=question, over=over, first=first, hours=hours, suits=suits, usable=usable)
+    return Sheet(
+        menu=menu, question=question, over=over, first=first, hours=hours, suits=suits, usable=usable, stocked=stocked
+    )
+
+
+def _stocked(menu: Menu, question: Question, material: FloatArray) -> dict[int, tuple[int, float]]:
+    """Parts that a line of the stock list gives: the line, and the material that is not bought."""
+    found: dict[int, tuple[int, float]] = {}
+    for number, line in question.lines:
+        for place, part in enumerate(menu.parts):
+            fits = line.height_mm is None or abs(line.height_mm - part.height_mm) <= SAME_HEIGHT_MM
+            if part.guard.key == line.key and fits and part != question.have and material[place] > 0:
+                found.setdefault(place, (number, float(material[place])))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +171,7 @@ class Sheet:
     hours: FloatArray
     suits: BoolArray  # (part,)
     usable: BoolArray  # (option,)
+    stocked: dict[int, tuple[int, float]]  # parts on hand: line of the stock list, material not bought
 
     def ring(self) -> int:
         """Return the mulch ring, where the mower is in need and a ring fits; else -1."""
@@ -256,6 +282,7 @@ class Sheet:
             first=float(self.first[places].sum()),
             hours=float(self.hours[places].sum()),
             over=float(self.over[places].sum()),
+            drawn=tuple(self.stocked[place] for place in places if place in self.stocked),
         )
 
 

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from riskmap.choose.alive import Aim, keep_alive
-from riskmap.choose.asked import Place, Verdict
+from riskmap.choose.asked import Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.kinds import keep_kinds, keys_used, only_kinds
-from riskmap.choose.share import Shared, no_fences, share_fences
-from riskmap.choose.spend import Limits, Spent, spend_money
-from riskmap.choose.stock import Drawn, draw_stock
-from riskmap.model import FloatArray, IntArray, StockLine, Watch
+from riskmap.choose.share import Shared, share_fences
+from riskmap.choose.spend import Limits, spend_money
+from riskmap.choose.stock import Drawn, draw_stock, stock_used
+from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch
 
 __all__ = ["Outcome", "choose_by_floor", "choose_by_money", "choose_by_survival", "loss_prevented"]
 
@@ -28,6 +27,7 @@ class Outcome:
     shared: Shared
     drawn: Drawn
     money: dict[str, Any]
+    notes: tuple[Note, ...] = ()
 
 
 def choose_by_floor(case: Case, *, most_kinds: int | None, stock: tuple[StockLine, ...], watch: Watch) -> Outcome:
@@ -62,7 +62,7 @@ def choose_by_floor(case: Case, *, most_kinds: int | None, stock: tuple[StockLin
 def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock: tuple[StockLine, ...]) -> Outcome:
     """Choose what prevents most loss within the limits, or most loss less cost without any.
 
-    Money that stock saves is spent as well: once, so that the budget holds.
+    A guard on hand costs no material, and there are only so many of it: one limit more for every line of stock.
 
     Parameters
     ----------
@@ -75,28 +75,17 @@ def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock
     stock : tuple of StockLine
         Guards on hand.
     """
-
-    def spend(where: Place, money: float) -> Spent:
-        return spend_money(replace(case, place=where), replace(limits, budget=money))
-
     place = case.place
-    spent = spend(place, limits.budget)
-    while most_kinds is not None and len(keys_used(spent.verdicts)) > most_kinds:
-        kinds = keys_used(spent.verdicts)
-        prevented = loss_prevented(spent.verdicts, spent.of_tree, case)
-        least = min(sorted(kinds), key=lambda key: _prevented_by(key, spent.verdicts, spent.of_tree, prevented))
+    spent = spend_money(case, limits, stock)
+    while most_kinds is not None and len(keys_used(spent.shared.verdicts)) > most_kinds:
+        kinds = keys_used(spent.shared.verdicts)
+        prevented = loss_prevented(spent.shared.verdicts, spent.shared.of_tree, case)
+        least = min(sorted(kinds), key=lambda key: _prevented_by(key, spent.shared, prevented))
         place = only_kinds(place, kinds - {least})
-        spent = spend(place, limits.budget)
-    currency = place.catalogue.rates.currency
-    drawn = draw_stock(stock, spent.verdicts, spent.of_tree, currency)
-    if drawn.saved.any() and math.isfinite(limits.budget):
-        more = spend(place, limits.budget + float(drawn.saved.sum()))
-        again = draw_stock(stock, more.verdicts, more.of_tree, currency)
-        if _asked_for(more) - float(again.saved.sum()) <= limits.budget + 0.005:
-            spent, drawn = more, again
-    facts = {**spent.facts, "budget": spent.facts["budget"] and limits.budget}
-    facts["spent"] = round(facts["spent"] - float(drawn.saved.sum()), 2)
-    return Outcome(shared=no_fences(spent.verdicts, spent.of_tree), drawn=drawn, money=facts)
+        spent = spend_money(replace(case, place=place), limits, stock)
+    shared = spent.shared
+    drawn = stock_used(stock, shared.verdicts, shared.of_tree, place.catalogue.rates.currency)
+    return Outcome(shared=shared, drawn=drawn, money=spent.facts, notes=spent.notes)
 
 
 def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) -> Outcome:
@@ -112,20 +101,15 @@ def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) ->
         Guards on hand.
     """
     spent = keep_alive(case, aim)
-    drawn = draw_stock(stock, spent.verdicts, spent.of_tree, case.place.catalogue.rates.currency)
-    return Outcome(shared=no_fences(spent.verdicts, spent.of_tree), drawn=drawn, money=spent.facts)
+    shared = spent.shared
+    drawn = draw_stock(stock, shared.verdicts, shared.of_tree, case.place.catalogue.rates.currency)
+    return Outcome(shared=shared, drawn=drawn, money=spent.facts)
 
 
-def _asked_for(spent: Spent) -> float:
-    """Money of all verdicts."""
-    cost = np.array([verdict.cost for verdict in spent.verdicts])
-    return float(cost[spent.of_tree].sum())
-
-
-def _prevented_by(key: str, verdicts: list[Verdict], of_tree: IntArray, prevented: FloatArray) -> float:
+def _prevented_by(key: str, shared: Shared, prevented: FloatArray) -> float:
     """Loss prevented at the trees that take one kind of guard."""
-    takes = np.array([key in verdict.keys.split("; ") for verdict in verdicts], dtype=bool)
-    return float(prevented[takes[of_tree]].sum())
+    takes = np.array([key in verdict.keys.split("; ") for verdict in shared.verdicts], dtype=bool)
+    return float(prevented[takes[shared.of_tree]].sum())
 
 
 def loss_prevented(verdicts: list[Verdict], of_tree: IntArray, case: Case) -> FloatArray:

@@ -1,42 +1,27 @@
-"""Where money decides: the options of every tree, and the choice that prevents most loss for it."""
+"""Where money decides: the choice that prevents most loss for it, as verdicts and facts."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
-from riskmap.choose.asked import Place, Verdict
+from riskmap.choose.asked import Verdict
 from riskmap.choose.case import Case
-from riskmap.choose.context import Alike
 from riskmap.choose.decide import decide_group
-from riskmap.choose.knapsack import Bought, Steps, buy, hull_steps
-from riskmap.choose.limits import EXACT_TREES, buy_exactly, buy_within
-from riskmap.choose.offers import Offer, make_offer, offer_sheets, whole_costs
-from riskmap.choose.options import MOST_OPTIONS
-from riskmap.choose.settle import settle
+from riskmap.choose.fenced import FencePlan, Offered, buy_with_fences
+from riskmap.choose.frontier import Frontier, frontier_of
+from riskmap.choose.knapsack import Bought, hull_steps
+from riskmap.choose.lines import equal_shares, fence_facts, fenced_verdict
+from riskmap.choose.market import Limits, Market, open_market
+from riskmap.choose.offers import Offer
+from riskmap.choose.share import Shared
 from riskmap.choose.words import money_words
-from riskmap.model import FloatArray, IntArray
+from riskmap.model import IntArray, Note, StockLine
 
-__all__ = ["Limits", "Spent", "spend_money", "verdicts_of"]
-
-FRONTIER_POINTS: Final = 200
-NEXT_MONEY: Final = 1000.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What there is: money and hours of work; infinity where there is no limit."""
-
-    budget: float = math.inf
-    hours: float = math.inf
-
-    @property
-    def none(self) -> bool:
-        """Whether nothing is limited."""
-        return math.isinf(self.budget) and math.isinf(self.hours)
+__all__ = ["Limits", "Spent", "shared_of", "spend_money"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,20 +30,24 @@ class Spent:
 
     Attributes
     ----------
-    verdicts : list of Verdict
-        Each once.
-    of_tree : ndarray, shape (tree,)
-        Place of each tree's verdict.
+    shared : Shared
+        Verdicts, each once, with shared fences.
     facts : dict
         The limits, what was spent and prevented, the proven gap, and the frontier.
+    value, bound : float
+        What was made largest, and what it can't pass.
+    notes : tuple of Note
+        Groups that can't use what is set aside for them.
     """
 
-    verdicts: list[Verdict]
-    of_tree: IntArray
+    shared: Shared
     facts: dict[str, Any]
+    value: float = 0.0
+    bound: float = 0.0
+    notes: tuple[Note, ...] = ()
 
 
-def spend_money(case: Case, limits: Limits) -> Spent:
+def spend_money(case: Case, limits: Limits, stock: tuple[StockLine, ...] = ()) -> Spent:
     """Choose the options that prevent most loss within the limits; without limits, the most loss less cost.
 
     Parameters
@@ -66,53 +55,45 @@ def spend_money(case: Case, limits: Limits) -> Spent:
     case : Case
         The site, its trees grouped by every agent that lives.
     limits : Limits
-        Money and hours.
+        Money, hours, and what is set aside for every group.
+    stock : tuple of StockLine
+        Guards on hand.
     """
-    place, alike = case.place, case.alike
-    offers = [make_offer(place, alike, group) for group in range(len(alike.count))]
-    cost, benefit, work = offer_sheets(offers, case)
-    steps = hull_steps(cost, benefit)
-    anyhow = _hours_anyhow(place, alike, offers)
-    if limits.none:
-        bought = _most_net(cost, benefit, whole_costs(offers, alike))
-    else:
-        room = Limits(budget=limits.budget, hours=max(limits.hours - anyhow, 0.0))
-        bought = _most_within(cost, benefit, work, steps, room)
-    currency = place.catalogue.rates.currency
-    verdicts, of_tree = verdicts_of(case, offers, bought.option, why=_why_not(bought, currency, limits))
-    return Spent(verdicts=verdicts, of_tree=of_tree, facts=_facts(bought, steps, limits, currency))
+    market = open_market(case, limits, stock)
+    currency = case.place.catalogue.rates.currency
+    steps = hull_steps(market.cost, market.benefit)
+    plan = buy_with_fences(case, market, steps)
+    why = _why_not(plan.bought, currency, limits)
+    shared = shared_of(case, market.offers, plan.bought.option, plan.built, why=why)
+    facts = _facts(plan, market, frontier_of(market, plan.offered, None if stock else steps), limits, currency)
+    if market.promise is not None:
+        facts["groups"] = _groups(case, market, plan)
+    return Spent(shared=shared, facts=facts, value=plan.bought.value, bound=plan.bought.bound, notes=market.notes)
 
 
-def _hours_anyhow(place: Place, alike: Alike, offers: list[Offer | None]) -> float:
-    """Hours of what must be done whatever is bought: guards loosened and taken off."""
-    each = [
-        decide_group(place, alike, group).hours if offer is None else offer.asks(0)[1]
-        for group, offer in enumerate(offers)
+def _groups(case: Case, market: Market, plan: FencePlan) -> list[dict[str, Any]]:
+    """What every group was promised, and got, its share of fences included."""
+    promise, option = market.promise, plan.bought.option
+    assert promise is not None
+    cost = market.cost[np.arange(len(option)), option]
+    for fence in plan.built:
+        cost[fence.trees] += equal_shares(fence.cost, len(fence.trees))
+    inside = promise.group >= 0
+    found = {
+        name: np.bincount(promise.group[inside], weights=each[inside], minlength=len(promise.least))
+        for name, each in (("prevented", plan.benefit(market)), ("spent", cost))
+    }
+    columns = {"promised": promise.least, **found}
+    return [
+        {"group": name, **{key: round(float(column[at]), 2) for key, column in columns.items()}}
+        for at, name in enumerate(case.site.trees.table.group.values)
     ]
-    return float(np.dot(each, alike.count)) if each else 0.0
 
 
-def _most_net(cost: FloatArray, benefit: FloatArray, whole: FloatArray) -> Bought:
-    """The option of every tree that prevents most loss less what it costs."""
-    option = np.argmax(np.where(np.isfinite(cost), benefit - whole, -np.inf), axis=1)
-    rows = np.arange(len(option))
-    value = float(benefit[rows, option].sum())
-    return Bought(option=option, value=value, spent=float(cost[rows, option].sum()), bound=value, exact=True)
-
-
-def _most_within(cost: FloatArray, benefit: FloatArray, work: FloatArray, steps: Steps, limits: Limits) -> Bought:
-    """The choice within the limits: proven best for few trees, with a proven gap for many."""
-    if math.isinf(limits.hours):
-        return settle(cost, benefit, limits.budget, buy(cost, benefit, limits.budget, steps))
-    use, room = np.stack([cost, work]), np.array([limits.budget, limits.hours])
-    trees = int(np.isfinite(cost[:, 1:]).any(axis=1).sum())
-    return buy_exactly(use, benefit, room) if trees <= EXACT_TREES else buy_within(use, benefit, room)
-
-
-def verdicts_of(
-    case: Case, offers: list[Offer | None], option: IntArray, *, why: str
-) -> tuple[list[Verdict], IntArray]:
-    """Return what to do, each verdict once, and each tree's place among them.
+def shared_of(
+    case: Case, offers: list[Offer | None], option: IntArray, built: tuple[Offered, ...], *, why: str
+) -> Shared:
+    """Return what to do, each verdict once, with each tree's place among them.
 
     Parameters
     ----------
@@ -122,21 +103,43 @@ def verdicts_of(
         What can be had at each group.
     option : ndarray, shape (tree,)
         Option of each tree; 0 is nothing.
+    built : tuple of Offered
+        Fences to build.
     why : str
         Why trees that get nothing get nothing.
     """
-    must = case.needs.must.any(axis=1).astype(np.int64)
-    width = MOST_OPTIONS + 2
-    code = (case.alike.group * width + option) * 2 + must
-    distinct, of_tree = np.unique(code, return_inverse=True)
-    verdicts = []
-    for group, place, needed in zip(distinct // 2 // width, distinct // 2 % width, distinct % 2, strict=True):
-        offer = offers[int(group)]
+    group = case.alike.group
+    in_fence = np.zeros(len(option), dtype=np.int64)
+    share, per_year = np.zeros(len(option)), np.zeros(len(option))
+    told = []
+    for number, fence in enumerate(built, start=1):
+        told.append(fence_facts(case.place, case.alike, fence.line, fence.area, fence.trees, number))
+        in_fence[fence.trees] = number
+        share[fence.trees] = equal_shares(fence.cost, len(fence.trees))
+        per_year[fence.trees] = fence.line.share_per_year(fence.area, len(fence.trees))
+    must: IntArray = np.asarray(case.needs.must.any(axis=1), dtype=np.int64)
+    width = max((len(offer.options) for offer in offers if offer), default=0) + 1
+    code = ((group * width + option) * (len(built) + 1) + in_fence) * 2 + must
+    _, first, of_tree = np.unique(code, return_index=True, return_inverse=True)
+    verdicts: list[Verdict] = []
+    for tree in first.tolist():
+        offer, number = offers[int(group[tree])], int(in_fence[tree])
         if offer is None:
-            verdicts.append(decide_group(case.place, case.alike, int(group)))
+            verdicts.append(decide_group(case.place, case.alike, int(group[tree])))
+        elif number:
+            place = int(option[tree])
+            pick = offer.options[place - 1].pick if place else None
+            verdicts.append(fenced_verdict(offer.asked, built[number - 1].line, told[number - 1], offer.menu, pick))
         else:
-            verdicts.append(offer.verdict(int(place), must=bool(needed), why=why))
-    return verdicts, of_tree.astype(np.int64)
+            verdicts.append(offer.verdict(int(option[tree]), must=bool(must[tree]), why=why))
+    return Shared(
+        verdicts=verdicts,
+        of_tree=np.asarray(of_tree, dtype=np.int64),
+        cost=share,
+        cost_per_year=per_year,
+        fences=told,
+        facts={},
+    )
 
 
 def _why_not(bought: Bought, currency: str, limits: Limits) -> str:
@@ -149,24 +152,24 @@ def _why_not(bought: Bought, currency: str, limits: Limits) -> str:
     return "the limits leave nothing for it"
 
 
-def _facts(bought: Bought, steps: Steps, limits: Limits, currency: str) -> dict[str, Any]:
+def _facts(plan: FencePlan, market: Market, frontier: Frontier, limits: Limits, currency: str) -> dict[str, Any]:
     """What the run says of the money: limits, spending, proof and frontier."""
-    spent, prevented = np.cumsum(steps.cost), np.cumsum(steps.benefit)
-    points = np.unique(np.linspace(0, max(len(spent) - 1, 0), FRONTIER_POINTS).astype(np.int64))[: len(spent)]
-    frontier = [(0.0, 0.0), *((round(float(spent[at]), 2), round(float(prevented[at]), 2)) for at in points)]
-    money, loss = np.append(0.0, spent), np.append(0.0, prevented)
-    here = float(np.interp(bought.spent, money, loss))
-    following = float(np.interp(bought.spent + NEXT_MONEY, money, loss)) - here
-    return {
+    bought, anyhow = plan.bought, market.anyhow[0]
+    prevented = float(plan.benefit(market).sum())
+    spent = bought.spent + anyhow
+    facts = {
         "currency": currency,
         "budget": limits.budget if math.isfinite(limits.budget) else None,
         "hours": limits.hours if math.isfinite(limits.hours) else None,
-        "spent": round(bought.spent, 2),
-        "prevented": round(bought.value, 2),
+        "spent": round(spent, 2),
+        "prevented": round(prevented, 2),
+        "worth": round(bought.value, 2),  # what was made largest: without limits, the cost is taken off
         "bound": round(bought.bound, 2),
         "gap": bought.gap,
         "optimal": bought.exact,
-        "next_money": NEXT_MONEY,
-        "next_prevents": round(following, 2),
-        "frontier": frontier,
+        **frontier.told(spent, after=anyhow),
     }
+    if plan.offered:
+        facts["fences_offered"], facts["fences_built"] = len(plan.offered), len(plan.built)
+        facts["proof_holds_for"] = "the fences offered; others were not looked at one by one"
+    return facts

@@ -81,6 +81,7 @@ class Local:
     """What the ground can't tell; `given` names the facts the user stated, the rest are defaults."""
 
     snow_depth_m: float = 0.3
+    flood_m: float = 0.0
     beaver: Literal["absent", "possible", "active"] = "possible"
     deer_per_km2: float = 7.0
     deer: tuple[str, ...] = ()  # empty: the region's usual kinds
@@ -119,6 +120,7 @@ class ChoiceSettings:
     year: int | None = None
     hours: float = float("inf")
     most_kinds: int | None = None
+    group_least: float = 0.0  # money set aside for every group of trees; 0: none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

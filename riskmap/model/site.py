@@ -90,4 +90,5 @@ class Site:
     surveyed: frozenset[str]  # roles surveyed: a layer with features near the trees, `everywhere`, or `nowhere`
     notes: tuple[Note, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
+    southern: bool | None = None  # seasons shift six months; None: as most trees lie
     datum_steps: tuple[dict[str, object], ...] = ()  # file, from, to, operation, accuracy_m (None: unknown)

@@ -27,6 +27,7 @@ from riskmap.read.keytable import Faults, keys_of, nearest, sections, take_secti
 
 __all__ = ["figure_may_be", "read_settings", "settings_from"]
 
+BUILT_IN_CURRENCY = "USD"  # of the prices and the wage that we bring
 LARGEST_SITE_FILE = 5_000_000  # bytes
 RASTERS = ("snow_depth", "elevation", "land_cover", "deer_habitat")
 DIVISORS = frozenset(  # figures that something is divided by: never 0
@@ -166,6 +167,10 @@ def _settings_of(path: Path, given: Mapping[str, Any], included: list[dict[str, 
     layers = _take_layers(given.get("layers", []), faults)
     rasters = _take_rasters(given.get("rasters", {}), faults)
     _check_roles(local, layers, faults)
+    if simple["choice"].get("group_least") and simple["choice"].get("alive_per_ha") is not None:
+        what = "money for every group is set aside in a budget, and alive_per_ha asks for trees, whatever they cost"
+        faults.add("choice.group_least", what, "take out one of them")
+    _check_money(simple["guards"], faults)
     if faults.problems:
         raise InputError(faults.problems)
     return Settings(
@@ -183,6 +188,20 @@ def _settings_of(path: Path, given: Mapping[str, Any], included: list[dict[str, 
         map=MapSettings(**simple["map"]),
         measure=MeasureSettings(**simple["measure"]),
     )
+
+
+def _check_money(guards: Mapping[str, Any], faults: Faults) -> None:
+    """Built-in prices and wages are in one currency: another one needs the user's own."""
+    currency = guards.get("currency", "")
+    if not currency or currency.upper() == BUILT_IN_CURRENCY:
+        return
+    if not guards.get("prices") and not guards.get("own"):
+        what = f"this is '{shown(currency)}', and the built-in prices are in {BUILT_IN_CURRENCY}"
+        remedy = f"give a price list in {shown(currency)} (guards.prices), or leave the currency out"
+        faults.add("guards.currency", what, remedy)
+    if guards.get("labour_per_hour") is None:
+        what = f"there is no wage, and the built-in one is in {BUILT_IN_CURRENCY}"
+        faults.add("guards.labour_per_hour", what, f"write what an hour of work costs in {shown(currency)}")
 
 
 def _merged_local(parts: list[Any], faults: Faults) -> Local:

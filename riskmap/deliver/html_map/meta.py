@@ -100,9 +100,7 @@ def frame(result: Result, grid: Grid, box: Box | None, *, turned: bool) -> groun
     return ground.Frame(site=result.site, origin_x=origin_x, origin_y=origin_y, step=step, turn=turned)
 
 
-def view(
-    result: Result, near: IntArray, lon: FloatArray, box: Box | None, look: Lookout | None
-) -> dict[str, Any]:
+def view(result: Result, near: IntArray, lon: FloatArray, box: Box | None, look: Lookout | None) -> dict[str, Any]:
     """Return what the page shows first: the body of the trees, else the ground, else the world."""
     if look is not None:
         bounds = look.bounds
