@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import re
 import shutil
 import signal
 import subprocess
@@ -18,7 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from riskmap.deliver.place import MARKER
-from riskmap.errors import MachineError
+from riskmap.errors import InputError, MachineError
 from riskmap.in_parts import Size, work
 from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.words import add_words
@@ -100,11 +101,11 @@ def test_a_stopped_run_goes_on_and_gives_the_same(
     site, calls = DEMO / "streets" / "site.toml", []
     true_work = work._work_out
 
-    def stop_at_third(shop: Workshop, number: int) -> object:
+    def stop_at_third(shop: Workshop, number: int, share: object) -> object:
         calls.append(number)
         if len(calls) == 3:
             raise KeyboardInterrupt
-        return true_work(shop, number)
+        return true_work(shop, number, share)
 
     monkeypatch.setattr(work, "_work_out", stop_at_third)
     out = tmp_path / "out"
@@ -189,3 +190,79 @@ def test_words_add_up() -> None:
     assert add_words([one, many]) == many.replace("1,999", "2,000")
     assert add_words([one]) == one
     assert add_words(["{0} of 2 trees in 30 m"]) == "{0} of 2 trees in 30 m"
+
+
+def test_one_budget_is_kept_over_all_parts(tmp_path: Path) -> None:
+    site, budget = DEMO / "streets" / "site.toml", 3000.0
+    told = {}
+    for name, size in (("once", Size()), ("parts", SMALL)):
+        result = run_site(
+            site, out=tmp_path / name, budget=budget, only=("parquet",), size=size, watch=SilentWatch()
+        ).result
+        told[name] = result.choices.extra["money"]
+        assert told[name]["spent"] == pytest.approx(result.tally.cost, abs=0.01)
+        assert told[name]["spent"] <= budget
+    table = by_row(tmp_path / "parts")
+    assert sum(table.column("cost").to_pylist()) == pytest.approx(told["parts"]["spent"], abs=0.01)
+    assert told["parts"]["gap"] < 0.01  # a step of a few thousand trees
+    assert told["parts"]["bound"] >= told["parts"]["prevented"] >= 0.98 * told["once"]["prevented"]
+    assert told["parts"]["frontier"][-1][0] == pytest.approx(told["once"]["frontier"][-1][0], rel=0.02)
+
+
+def test_wishes_that_weigh_all_trees_are_refused_all_at_once(tmp_path: Path) -> None:
+    shutil.copytree(DEMO / "riverside", tmp_path / "riverside")
+    site = tmp_path / "riverside" / "site.toml"
+    text = re.sub(r"(?m)^\[choice\]$", "[choice]\nhours = 40\nmost_kinds = 3", site.read_text())
+    site.write_text(text if "most_kinds" in text else f"{text}\n[choice]\nhours = 40\nmost_kinds = 3\n")
+    with pytest.raises(InputError) as raised:
+        run_site(site, out=tmp_path / "out", size=SMALL, watch=SilentWatch())
+    assert [problem.key for problem in raised.value.problems] == ["choice.hours", "choice.most_kinds"]
+    assert "more than 100 trees are done part by part" in raised.value.problems[0].what
+    assert not (tmp_path / "out.parts").exists()
+
+
+BLOCKS = """
+title = "Blocks"
+date = 2026-10-15
+[trees]
+file = "trees.csv"
+crs = "EPSG:26918"
+columns = { tree_id = "id", x = "x", y = "y", species = "species", caliper = "caliper" }
+units = { caliper = "mm" }
+caliper_at = "nursery"
+[[layers]]
+role = "deer_habitat"
+file = "woods.geojson"
+[local]
+deer_per_km2 = 20
+"""
+
+
+def test_shared_fences_are_numbered_through(tmp_path: Path) -> None:
+    rows = [
+        f"{500_000 + block + i * 2},{4_683_000 + j * 2},Acer rubrum,10"
+        for block in (0, 1500, 3000)
+        for i in range(18)
+        for j in range(18)
+    ]
+    lines = ["id,x,y,species,caliper", *(f"T{number},{row}" for number, row in enumerate(rows, start=1))]
+    (tmp_path / "trees.csv").write_text("\n".join(lines))
+    corners = [[499_900, 4_683_060], [503_200, 4_683_060], [503_200, 4_683_200], [499_900, 4_683_060]]
+    wood = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [corners]}}
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26918"}}
+    woods = {"type": "FeatureCollection", "crs": crs, "features": [wood]}
+    (tmp_path / "woods.geojson").write_text(json.dumps(woods))
+    (tmp_path / "site.toml").write_text(BLOCKS)
+    size = Size(most=100, part=324, worst=900)
+    done = run_site(tmp_path / "site.toml", out=tmp_path / "out", only=ALL, size=size, watch=SilentWatch()).result
+    fences = done.choices.extra["fences"]
+    assert [fence["number"] for fence in fences] == list(range(1, len(fences) + 1))
+    assert len(fences) >= 3
+    reasons = by_row(tmp_path / "out").column("guard_reason").to_pylist()
+    named = [re.search(r"Shared fence (\d+)", reason or "") for reason in reasons]
+    numbers = [int(found[1]) for found in named if found]
+    assert {number: numbers.count(number) for number in set(numbers)} == {
+        fence["number"]: len(fence["trees"]) for fence in fences
+    }
+    shown = [re.search(r"Shared fence (\d+)", text) for text in done.choices.reason.texts()]
+    assert {int(found[1]) for found in shown if found} == set(numbers)

@@ -19,7 +19,8 @@ from riskmap.check import check_inputs, check_site
 from riskmap.cli import main
 from riskmap.deliver.place import MARKER
 from riskmap.errors import MachineError
-from riskmap.in_parts import Size, begin_parts, finish_parts, path
+from riskmap.in_parts import Size, path
+from riskmap.in_parts.path import begin_parts, finish_parts
 from riskmap.in_parts.workshop import Workshop
 from riskmap.model import SilentWatch
 from riskmap.project import project_inputs

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from riskmap.choose.guards import choose_guards
+from riskmap.choose.guards import choose_guards, part_steps
+from riskmap.choose.part_share import PartSteps, Share
 
-__all__ = ["choose_guards"]
+__all__ = ["PartSteps", "Share", "choose_guards", "part_steps"]

@@ -14,19 +14,27 @@ from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.context import Needs, group_alike, needs_of
-from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_survival, loss_prevented
+from riskmap.choose.part_share import PartSteps, Share, steps_of
+from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_share, choose_by_survival, loss_prevented
 from riskmap.choose.spend import Limits
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs
-from riskmap.model import Assumption, Choices, Coded, Exposure, IntArray, Pressure, Site, Watch
+from riskmap.model import Assumption, Choices, ChoiceSettings, Coded, Exposure, IntArray, Pressure, Site, Watch
 from riskmap.rules import deer_kinds, deer_reach_m
 
-__all__ = ["choose_guards"]
+__all__ = ["choose_guards", "part_steps"]
 
 USUAL_YEAR: Final = 3  # in which plantings are counted
 
 
-def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure, *, watch: Watch) -> Choices:
+def choose_guards(
+    site: Site,
+    exposures: Mapping[str, Exposure],
+    pressure: Pressure,
+    *,
+    share: Share | None = None,
+    watch: Watch,
+) -> Choices:
     """Choose what to do at every tree: nothing, or the cheapest guards that stop what must be stopped.
 
     Parameters
@@ -37,6 +45,8 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         Role to exposure.
     pressure : Pressure
         Pressure by tree and agent, and what each stem is.
+    share : Share, optional
+        What this part of a site takes of the budget; without it the budget is this site's alone.
     watch : Watch
         Told how far the station has come.
 
@@ -45,10 +55,58 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
     Choices
         Action, guards, reasons and money for every tree, in file order.
     """
+    wants = site.inputs.settings.choice
+    case, limits = _case_of(site, exposures, pressure)
+    place, alike, catalogue = case.place, case.alike, case.place.catalogue
+    allowed: dict[str, Any] = {"most_kinds": wants.most_kinds, "stock": site.inputs.guard_lists.stock}
+    if share is not None:
+        outcome = choose_by_share(case, share)
+    elif wants.alive_per_ha is not None:
+        outcome = choose_by_survival(
+            case, Aim(per_ha=wants.alive_per_ha, year=wants.year or USUAL_YEAR), stock=allowed["stock"]
+        )
+    elif _by_money(wants, limits):
+        outcome = choose_by_money(case, limits, **allowed)
+    else:
+        outcome = choose_by_floor(case, watch=watch, **allowed)
+    watch.log(f"{len(alike.count):,} kinds of tree, {len(place.menus):,} kinds of place")
+    shared, drawn = outcome.shared, outcome.drawn
+    assumptions = (*catalogue.assumptions, *drawn.assumptions, *_assumed(site, pressure, case.needs))
+    choices = _gather(shared.verdicts, shared.of_tree, catalogue, assumptions)
+    told = {
+        "loss_prevented": loss_prevented(shared.verdicts, shared.of_tree, case),
+        "money": outcome.money,
+        "fences": shared.fences,
+        "fencing": shared.facts,
+        "stock": drawn.used,
+        "cost_range": _cost_range(shared.verdicts, shared.of_tree, catalogue),
+    }
+    return replace(
+        choices,
+        cost=choices.cost + shared.cost - drawn.saved,
+        cost_per_year=choices.cost_per_year + shared.cost_per_year,
+        notes=outcome.notes,
+        extra={**choices.extra, **told},
+    )
+
+
+def part_steps(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure) -> PartSteps:
+    """Return what steps of guards cost and prevent at a part of a site, for a budget that all parts share.
+
+    Parameters
+    ----------
+    site, exposures, pressure
+        As `choose_guards` takes them.
+    """
+    return steps_of(_case_of(site, exposures, pressure)[0])
+
+
+def _case_of(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure) -> tuple[Case, Limits]:
+    """The site as the policies see it, and what limits them."""
     settings = site.inputs.settings
     wants = settings.choice
     limits = Limits(budget=wants.budget, hours=wants.hours, group_least=wants.group_least)
-    by_money = wants.policy == "value" or not limits.none or wants.alive_per_ha is not None or wants.group_least > 0
+    by_money = _by_money(wants, limits)
     figures = tables.figures(settings.overrides)
     catalogue = open_catalogue(settings, site.inputs.guard_lists)
     reach_m = deer_reach_m(settings.local, settings.region, figures["deer_browse"])
@@ -67,35 +125,12 @@ def choose_guards(site: Site, exposures: Mapping[str, Exposure], pressure: Press
         flood_mm=settings.local.flood_m * 1000,
     )
     worth = replace_costs(site.trees.table, needs.caliper_mm)
-    allowed: dict[str, Any] = {"most_kinds": wants.most_kinds, "stock": site.inputs.guard_lists.stock}
-    case = Case(site=site, place=place, alike=alike, needs=needs, pressure=pressure, worth=worth)
-    if wants.alive_per_ha is not None:
-        outcome = choose_by_survival(
-            case, Aim(per_ha=wants.alive_per_ha, year=wants.year or USUAL_YEAR), stock=allowed["stock"]
-        )
-    elif by_money:
-        outcome = choose_by_money(case, limits, **allowed)
-    else:
-        outcome = choose_by_floor(case, watch=watch, **allowed)
-    watch.log(f"{len(alike.count):,} kinds of tree, {len(place.menus):,} kinds of place")
-    shared, drawn = outcome.shared, outcome.drawn
-    assumptions = (*catalogue.assumptions, *drawn.assumptions, *_assumed(site, pressure, needs))
-    choices = _gather(shared.verdicts, shared.of_tree, catalogue, assumptions)
-    told = {
-        "loss_prevented": loss_prevented(shared.verdicts, shared.of_tree, case),
-        "money": outcome.money,
-        "fences": shared.fences,
-        "fencing": shared.facts,
-        "stock": drawn.used,
-        "cost_range": _cost_range(shared.verdicts, shared.of_tree, catalogue),
-    }
-    return replace(
-        choices,
-        cost=choices.cost + shared.cost - drawn.saved,
-        cost_per_year=choices.cost_per_year + shared.cost_per_year,
-        notes=outcome.notes,
-        extra={**choices.extra, **told},
-    )
+    return Case(site=site, place=place, alike=alike, needs=needs, pressure=pressure, worth=worth), limits
+
+
+def _by_money(wants: ChoiceSettings, limits: Limits) -> bool:
+    """Whether money decides, not the floor."""
+    return wants.policy == "value" or not limits.none or wants.alive_per_ha is not None or wants.group_least > 0
 
 
 def _cost_range(verdicts: list[Verdict], of_tree: IntArray, catalogue: Catalogue) -> tuple[float, float]:
@@ -184,7 +219,7 @@ def _assumed(site: Site, pressure: Pressure, needs: Needs) -> list[Assumption]:
         found.append(
             Assumption(
                 topic="local.flood_m",
-                taken=f"no flood at {near} in reach of beavers: guards there end 0.9 m above ground, or 0.6 m above snow",
+                taken=f"no flood at {near} in reach of beavers: guards end 0.9 m above ground, or 0.6 m above snow",
                 why="not given",
                 key="local.flood_m",
             )

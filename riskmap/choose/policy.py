@@ -12,12 +12,20 @@ from riskmap.choose.asked import Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.kinds import keep_kinds, keys_used, only_kinds
+from riskmap.choose.part_share import Share, spend_share
 from riskmap.choose.share import Shared, share_fences
 from riskmap.choose.spend import Limits, spend_money
 from riskmap.choose.stock import Drawn, draw_stock, stock_used
 from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch
 
-__all__ = ["Outcome", "choose_by_floor", "choose_by_money", "choose_by_survival", "loss_prevented"]
+__all__ = [
+    "Outcome",
+    "choose_by_floor",
+    "choose_by_money",
+    "choose_by_share",
+    "choose_by_survival",
+    "loss_prevented",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +94,22 @@ def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock
     shared = spent.shared
     drawn = stock_used(stock, shared.verdicts, shared.of_tree, place.catalogue.rates.currency)
     return Outcome(shared=shared, drawn=drawn, money=spent.facts, notes=spent.notes)
+
+
+def choose_by_share(case: Case, share: Share) -> Outcome:
+    """Choose what a part takes of a budget that all parts share.
+
+    Parameters
+    ----------
+    case : Case
+        The part.
+    share : Share
+        How many of its steps.
+    """
+    spent = spend_share(case, share)
+    shared = spent.shared
+    drawn = stock_used((), shared.verdicts, shared.of_tree, case.place.catalogue.rates.currency)
+    return Outcome(shared=shared, drawn=drawn, money=spent.facts)
 
 
 def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) -> Outcome:

@@ -21,7 +21,7 @@ from riskmap.choose.share import Shared
 from riskmap.choose.words import money_words
 from riskmap.model import IntArray, Note, StockLine
 
-__all__ = ["Limits", "Spent", "shared_of", "spend_money"]
+__all__ = ["Limits", "Spent", "shared_of", "spend_money", "why_not"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ def spend_money(case: Case, limits: Limits, stock: tuple[StockLine, ...] = ()) -
     currency = case.place.catalogue.rates.currency
     steps = hull_steps(market.cost, market.benefit)
     plan = buy_with_fences(case, market, steps)
-    why = _why_not(plan.bought, currency, limits)
+    why = why_not(plan.bought, currency, limits)
     shared = shared_of(case, market.offers, plan.bought.option, plan.built, why=why)
     facts = _facts(plan, market, frontier_of(market, plan.offered, None if stock else steps), limits, currency)
     if market.promise is not None:
@@ -142,8 +142,8 @@ def shared_of(
     )
 
 
-def _why_not(bought: Bought, currency: str, limits: Limits) -> str:
-    """Why trees without a guard have none."""
+def why_not(bought: Bought, currency: str, limits: Limits) -> str:
+    """Return why trees without a guard have none."""
     if limits.none:
         return "no guard that fits prevents more loss than it costs"
     if bought.price and bought.price[0] > 0:

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from riskmap.model import FloatArray
 
-__all__ = ["Ladder", "Split", "frontier", "split_money"]
+__all__ = ["Ladder", "Money", "Split", "frontier", "split_money"]
 
 HALVINGS: Final = 200  # of the range of prices: more than a number has digits
 POINTS: Final = 200
+NEXT_MONEY: Final = 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +77,36 @@ class Split:
     spent: float
     prevented: float
     bound: float
+    anyhow: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Money:
+    """A budget split over parts, and what other sums would prevent."""
+
+    budget: float
+    split: Split
+    frontier: list[tuple[float, float]]
+
+    def told(self, currency: str) -> dict[str, Any]:
+        """Return what run.json and the map say of the money."""
+        split, anyhow = self.split, self.split.anyhow
+        money, loss = np.array([(0.0, 0.0), *self.frontier]).T
+        here, there = np.interp([split.spent - anyhow, split.spent - anyhow + NEXT_MONEY], money, loss)
+        return {
+            "currency": currency,
+            "budget": self.budget,
+            "hours": None,
+            "spent": round(split.spent, 2),
+            "prevented": round(split.prevented, 2),
+            "bound": round(split.bound, 2),
+            "gap": max(split.bound - split.prevented, 0.0) / split.bound if split.bound > 0 else 0.0,
+            "optimal": False,
+            "next_money": NEXT_MONEY,
+            "next_prevents": round(float(there - here), 2),
+            "frontier": [(round(one + anyhow, 2), other) for one, other in self.frontier],
+            "proof_holds_for": "single guards; shared fences are not sought where a budget is split over parts",
+        }
 
 
 def split_money(ladders: Sequence[Ladder], budget: float) -> Split:
@@ -127,6 +158,7 @@ def split_money(ladders: Sequence[Ladder], budget: float) -> Split:
         spent=spent + sum(ladder.anyhow for ladder in ladders),
         prevented=prevented,
         bound=prevented + max(left - spent, 0.0) * price,
+        anyhow=sum(ladder.anyhow for ladder in ladders),
     )
 
 

@@ -49,5 +49,7 @@ def _wishes(inputs: Inputs) -> Iterator[tuple[str, str]]:
         yield "a limit of kinds of guard", "choice.most_kinds"
     if wants.alive_per_ha is not None:
         yield "a number of trees alive", "choice.alive_per_ha"
+    if wants.group_least > 0:
+        yield "money set aside for every group", "choice.group_least"
     if inputs.guard_lists.stock:
         yield "stock on hand", "guards.stock"

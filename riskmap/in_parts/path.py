@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import contextlib
+import math
+from collections.abc import Callable, Iterator, Sized
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from riskmap.choose import Share
 from riskmap.deliver.html_map.many import WORST_TREES
+from riskmap.in_parts.budget import Money, frontier, split_money
 from riskmap.in_parts.joint import refuse_joint
 from riskmap.in_parts.plan import PLAN, Plan, lay_out, part_name
 from riskmap.in_parts.whole import join_parts
-from riskmap.in_parts.work import LEAST, Done, Task, work_on_part
+from riskmap.in_parts.work import LEAST, Done, Task, ladder_of, price_part, work_on_part
 from riskmap.in_parts.workshop import Workshop, digest_of
 from riskmap.model import FloatArray, Result, Settings, Site, Watch
 from riskmap.scale import Crew
@@ -75,8 +79,7 @@ def work_at_once_or_in_parts(
         with watch.station("lay out parts"):
             shop = begin_parts(site, folder, size, watch=watch)
         del site
-    with watch.station("work on parts"):
-        return finish_parts(shop, size, crew, watch=watch)
+    return finish_parts(shop, size, crew, watch=watch)
 
 
 def parts_kept(folder: Path, settings: Settings, size: Size) -> Workshop | None:
@@ -98,21 +101,48 @@ def begin_parts(site: Site, folder: Path, size: Size, *, watch: Watch) -> Worksh
 def finish_parts(shop: Workshop, size: Size, crew: Crew, *, watch: Watch) -> Result:
     """Work on every part that is not done, and put all together."""
     plan: Plan = shop.load(PLAN)
+    tasks = [Task(folder=shop.folder, number=number, look=plan.look, worst=size.worst) for number in range(plan.parts)]
+    money = _split_budget(shop, plan, tasks, crew, watch)
+    if money is not None:
+        shares = [Share(steps=many, price=money.split.price) for many in money.split.steps]
+        tasks = [replace(task, share=share) for task, share in zip(tasks, shares, strict=True)]
     done = {number: found for number in range(plan.parts) if (found := shop.load(part_name(number, "done")))}
-    waiting = [number for number in range(plan.parts) if number not in done]
+    waiting = [task for task in tasks if task.number not in done]
     watch.log(f"{plan.parts:,} parts, {len(done):,} of them done by an earlier run")
-    watch.progress(len(done), plan.parts)
     worst = _Worst(shop, size.worst, done)
-    tasks = [Task(folder=shop.folder, number=number, look=plan.look, worst=size.worst) for number in waiting]
-    try:
-        for _, one in crew.map(work_on_part, tasks):
+    with watch.station("work on parts"), _keeping(done, plan.parts):
+        watch.progress(len(done), plan.parts)
+        for _, one in crew.map(work_on_part, waiting):
             done[one.number] = one
             worst.hear(one)
             watch.progress(len(done), plan.parts)
+    with watch.station("join parts"):
+        return join_parts(plan, [done[number] for number in range(plan.parts)], shop, money=money, worst=size.worst)
+
+
+def _split_budget(shop: Workshop, plan: Plan, tasks: list[Task], crew: Crew, watch: Watch) -> Money | None:
+    """Have every part priced, and split the budget; None where there is none."""
+    budget = plan.site.inputs.settings.choice.budget
+    if math.isinf(budget):
+        return None
+    waiting = [task for task in tasks if not shop.holds(part_name(task.number, "priced"))]
+    priced = dict.fromkeys(range(plan.parts - len(waiting)))
+    with watch.station("price parts"), _keeping(priced, plan.parts):
+        for _ in crew.map(price_part, waiting):
+            priced[len(priced)] = None
+            watch.progress(len(priced), plan.parts)
+    ladders = [ladder_of(shop, task.number) for task in tasks]
+    return Money(budget=budget, split=split_money(ladders, budget), frontier=frontier(ladders))
+
+
+@contextlib.contextmanager
+def _keeping(done: Sized, parts: int) -> Iterator[None]:
+    """Say with whatever stops the work how much of it is kept."""
+    try:
+        yield
     except BaseException as error:
-        error.add_note(f"{len(done):,} of {plan.parts:,} parts are done and kept: the same command goes on from there")
+        error.add_note(f"{len(done):,} of {parts:,} parts are done and kept: the same command goes on from there")
         raise
-    return join_parts(plan, [done[number] for number in range(plan.parts)], shop, worst=size.worst)
 
 
 class _Worst:

@@ -69,6 +69,8 @@ def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
     watch : Watch
         Told how far the work has come.
     """
+    lat = site.trees.lat[site.trees.placed]
+    site = replace(site, southern=bool(len(lat) and np.median(lat) < 0))
     said = replace(site, notes=(*site.notes, *note_species(site)))
     plan = Plan(
         parts=0, site=_some(said, np.empty(0, dtype=np.int64)),

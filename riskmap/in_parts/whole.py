@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from riskmap.check import gather_result
 from riskmap.deliver.html_map.many import Overview, pick_trees
+from riskmap.in_parts.budget import Money
 from riskmap.in_parts.fences import number_column, number_fences, number_words, offsets
 from riskmap.in_parts.plan import Plan, part_name
 from riskmap.in_parts.words import join_assumptions, join_notes
@@ -23,7 +24,7 @@ from riskmap.model.part import join_rows
 __all__ = ["join_parts"]
 
 
-def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int) -> Result:
+def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, money: Money | None, worst: int) -> Result:
     """Return the whole run: its trees are the worst of all, everything else stands for all of them.
 
     Parameters
@@ -34,6 +35,8 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
         All of them, in order.
     shop : Workshop
         Holds their tables, which are read as they are needed.
+    money : Money or None
+        The budget that they share.
     worst : int
         Trees that the map shows.
     """
@@ -44,7 +47,7 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, worst: int)
         shown.exposures,
         shown.rasters,
         replace(shown.pressure, notes=(), assumptions=()),
-        replace(shown.choices, notes=(), assumptions=(), extra=_told(shown.choices, dones)),
+        replace(shown.choices, notes=(), assumptions=(), extra=_told(shown.choices, dones, money)),
         engine=shown.engine,
     )
     before = offsets([done.told["fences"] for done in dones])
@@ -111,11 +114,12 @@ def _choices(parts: Sequence[Choices], sizes: Sequence[int]) -> Choices:
     return replace(join_rows(bare, sizes=sizes), extra=extra)
 
 
-def _told(shown: Choices, dones: Sequence[Done]) -> dict[str, Any]:
+def _told(shown: Choices, dones: Sequence[Done], money: Money | None) -> dict[str, Any]:
     """What the choices of all parts tell besides."""
     low, high = np.array([done.told["cost_range"] for done in dones]).sum(axis=0).round(2).tolist()
+    told = {} if money is None else money.told(shown.currency)
     fences = number_fences([done.told["fences"] for done in dones])
-    return {**shown.extra, "cost_range": (low, high), "money": {}, "fences": fences, "fencing": {}, "stock": {}}
+    return {**shown.extra, "cost_range": (low, high), "money": told, "fences": fences, "fencing": {}, "stock": {}}
 
 
 def _assumptions(result: Result, dones: Sequence[Done]) -> tuple[Assumption, ...]:

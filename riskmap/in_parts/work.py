@@ -12,18 +12,31 @@ import numpy as np
 import pyarrow as pa
 
 from riskmap.check import gather_result
-from riskmap.choose import choose_guards
+from riskmap.choose import Share, choose_guards, part_steps
 from riskmap.deliver.columns import point_column, result_table
 from riskmap.deliver.html_map.many import Lookout, Overview, pick_trees
 from riskmap.errors import MachineError, shown
+from riskmap.in_parts.budget import Ladder
 from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import engine_name, measure_exposures
-from riskmap.model import Assumption, Exposure, FloatArray, IntArray, Note, RasterValues, Result, SilentWatch, Tally
+from riskmap.model import (
+    Assumption,
+    Exposure,
+    FloatArray,
+    IntArray,
+    Note,
+    Pressure,
+    RasterValues,
+    Result,
+    SilentWatch,
+    Site,
+    Tally,
+)
 from riskmap.model.part import take_rows
 from riskmap.score import score_pressure
 
-__all__ = ["LEAST", "Done", "Task", "work_on_part"]
+__all__ = ["LEAST", "Done", "Task", "ladder_of", "price_part", "work_on_part"]
 
 LEAST: Final = "least"  # the loss that a tree must at least have to be one of the worst, as known so far
 
@@ -36,6 +49,7 @@ class Task:
     number: int
     look: Lookout
     worst: int  # trees of the whole site that the map shows
+    share: Share | None = None  # of a budget; None where there is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +78,7 @@ def work_on_part(task: Task) -> Done:
     """Do the main job on one part; what comes of it is kept in the workshop, the last thing last."""
     began = time.perf_counter()
     shop = Workshop.reached(task.folder)
-    result = _work_out(shop, task.number)
+    result = _work_out(shop, task.number, task.share)
     table = result_table(result).append_column("geometry", point_column(result))
     with shop.writing(part_name(task.number, "table")) as file, pa.ipc.new_file(str(file), table.schema) as stream:
         stream.write_table(table)
@@ -84,8 +98,33 @@ def work_on_part(task: Task) -> Done:
     return done
 
 
-def _work_out(shop: Workshop, number: int) -> Result:
+def price_part(task: Task) -> float:
+    """Keep what steps of guards cost and prevent at one part, best first; return what must be spent anyhow."""
+    shop = Workshop.reached(task.folder)
+    site, exposures, _, pressure = _score(shop, task.number)
+    steps = part_steps(site, exposures, pressure)
+    ladder = Ladder.of(steps.cost, steps.benefit, steps.anyhow)
+    with shop.writing(part_name(task.number, "steps")) as file, file.open("wb") as held:
+        np.save(held, np.stack([ladder.slope, ladder.cost, ladder.benefit]))
+    shop.save(part_name(task.number, "priced"), steps.anyhow)
+    return steps.anyhow
+
+
+def ladder_of(shop: Workshop, number: int) -> Ladder:
+    """Return the steps of a part that was priced; they stay on disk."""
+    slope, cost, benefit = np.load(shop.path(part_name(number, "steps")), mmap_mode="r")
+    return Ladder(slope=slope, cost=cost, benefit=benefit, anyhow=shop.load(part_name(number, "priced")))
+
+
+def _work_out(shop: Workshop, number: int, share: Share | None) -> Result:
     """Measure, score and choose."""
+    site, exposures, rasters, pressure = _score(shop, number)
+    choices = choose_guards(site, exposures, pressure, share=share, watch=SilentWatch())
+    return gather_result(site, exposures, rasters, pressure, choices, engine=engine_name())
+
+
+def _score(shop: Workshop, number: int) -> tuple[Site, dict[str, Exposure], tuple[RasterValues, ...], Pressure]:
+    """Measure and score."""
     site, rasters = (shop.load(part_name(number, what)) for what in ("site", "rasters"))
     if site is None or rasters is None:
         raise MachineError(
@@ -95,9 +134,8 @@ def _work_out(shop: Workshop, number: int) -> Result:
     watch = SilentWatch()
     exposures = measure_exposures(site, watch=watch)
     pressure = score_pressure(site, exposures, rasters, watch=watch)
-    pressure = replace(pressure, notes=tuple(note for note in pressure.notes if note.code != "species_unknown"))
-    choices = choose_guards(site, exposures, pressure, watch=watch)
-    return gather_result(site, exposures, rasters, pressure, choices, engine=engine_name())
+    notes = tuple(note for note in pressure.notes if note.code != "species_unknown")  # the whole site's are told once
+    return site, exposures, rasters, replace(pressure, notes=notes)
 
 
 def _worst(result: Result, least: float | None, most: int) -> IntArray:
