@@ -80,11 +80,10 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     first_number = dict(zip(layers, np.cumsum([1, *map(len, layers.values())]).tolist(), strict=False))
     largest_first = sorted(layers, key=lambda role: -sum(_size(path) for path in layers[role]))
     name = engine or engine_name()
-    lookers = _at_once(len(layers)) if name == "grid" else 1  # prepared polygons of GEOS stay in one thread
-    with (
-        ThreadPoolExecutor(lookers if radii_m else _at_once(len(layers))) as pool,
-        ThreadPoolExecutor(lookers) as looking,
-    ):
+    at_once = min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, len(layers)))
+    lookers = at_once if name == "grid" else 1  # GEOS prepares polygons for looks and for shares: all in one thread
+    with ThreadPoolExecutor(lookers if radii_m else at_once) as pool, ThreadPoolExecutor(lookers) as second:
+        looking = pool if radii_m else second
         reading = {role: pool.submit(lambda paths: [*map(read_packed, paths)], layers[role]) for role in largest_first}
         read = read_packed(trees, columns=list(keep))
         x, y = read.points()
@@ -110,11 +109,6 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
 
         _write(_tables(looking, groups, [*layers], kept, measure), out)
     return out
-
-
-def _at_once(roles: int) -> int:
-    """How many roles are at work at once."""
-    return min(cores(), MOST_AT_ONCE, max(1, roles))
 
 
 def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:

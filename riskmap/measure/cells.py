@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from riskmap.cores import cores
 from riskmap.errors import MachineError
-from riskmap.measure import _grid, pieces
+from riskmap.measure import _grid
+from riskmap.measure.order import morton_order
 from riskmap.measure.shapes import Shapes
 from riskmap.model import BoolArray, FloatArray, IntArray
 
@@ -151,7 +152,7 @@ def lay_out(
     cell_m = float(np.clip(np.sqrt(area / room), LEAST_CELL_M, MOST_CELL_M))
     cell_m = max(cell_m, far_m / MOST_STEPS, float(np.sqrt(area / MOST_CELLS)))
     box = packed.box
-    chosen = chosen[pieces.morton_order(box[chosen, 0] + box[chosen, 2], box[chosen, 1] + box[chosen, 3])]
+    chosen = chosen[morton_order(box[chosen, 0] + box[chosen, 2], box[chosen, 1] + box[chosen, 3])]
     for moved in range(1, 50):
         corner_x, corner_y = (np.floor(edge) - 1.0 - OFF_ROUND_M * moved for edge in (west, south))
         grid = Grid(

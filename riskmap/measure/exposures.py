@@ -10,7 +10,8 @@ import shapely
 from riskmap import tables
 from riskmap.measure.engines import Engine, find_engine
 from riskmap.measure.near import settle
-from riskmap.measure.pieces import cut_lines, morton_order
+from riskmap.measure.order import morton_order
+from riskmap.measure.pieces import cut_lines
 from riskmap.measure.reaches import role_reach_m
 from riskmap.measure.shapes import Found, Shapes, gather_shapes
 from riskmap.model import BoolArray, Exposure, FloatArray, GroundLayer, IntArray, Site, Watch
