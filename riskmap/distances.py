@@ -21,7 +21,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap import tables
-from riskmap.cores import cores
 from riskmap.errors import MachineError, WordsError, shown
 from riskmap.measure import Look, Shapes, Wkb, cover_share, engine_name, find_engine, look_near, morton_order
 from riskmap.model import BoolArray, FloatArray, IntArray, Settings, TreeSource
@@ -80,7 +79,7 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     first_number = dict(zip(layers, np.cumsum([1, *map(len, layers.values())]).tolist(), strict=False))
     largest_first = sorted(layers, key=lambda role: -sum(_size(path) for path in layers[role]))
     name = engine or engine_name()
-    at_once = min(os.cpu_count() or 1, MOST_AT_ONCE, max(1, len(layers)))
+    at_once = min(cores(), MOST_AT_ONCE, max(1, len(layers)))
     lookers = at_once if name == "grid" else 1  # GEOS prepares polygons for looks and for shares: all in one thread
     with ThreadPoolExecutor(lookers if radii_m else at_once) as pool, ThreadPoolExecutor(lookers) as second:
         looking = pool if radii_m else second

@@ -39,7 +39,7 @@ def test_a_second_process_writes_the_same_bytes(tmp_path: Path, monkeypatch: pyt
     result, names = make_result(), []
     for least, folder in ((10**9, tmp_path / "alone"), (1, tmp_path / "beside")):
         folder.mkdir()
-        monkeypatch.setattr(deliver, "MANY_TREES", least)
+        monkeypatch.setattr(deliver, "MANY_ROWS", least)
         names.append(write_result(result, folder, watch=SilentWatch()))
     assert names[0] == names[1]
     for name in set(names[0]) - {"timings.json"}:

@@ -34,8 +34,9 @@ DELIVERABLES: Final[dict[str, Deliverable]] = {  # the word after --only; module
 }
 RECORD: Final = Deliverable("run.json", "riskmap.deliver.record", "write_record")  # always, and last
 
-SLOWEST: Final = "gpkg"  # takes as long as all the others together, and holds the interpreter,
-MANY_TREES: Final = 100_000  # so from here on it is written beside them
+SLOWEST: Final = "gpkg"  # takes longest, and holds the interpreter,
+MANY_ROWS: Final = 100_000  # so from so many trees and features of the ground on it is written beside the others
+IN_THREADS: Final = "csv"  # takes every core, so it comes last, when the slowest may be done
 ON_REQUEST: Final = frozenset({"csv", "gpkg"})  # of so many trees nobody opens them, and they take most of the time:
 MOST_TREES: Final = 2_000_000
 
@@ -63,7 +64,8 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
         with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
             return _function(DELIVERABLES[name])(result, folder)
 
-    if SLOWEST in names and result.tally.rows >= MANY_TREES:
+    rows = result.tally.rows + sum(len(layer.geometry) for layer in result.site.layers)
+    if SLOWEST in names and rows >= MANY_ROWS:
         files = _side_by_side(names, write, result, watch)
     else:
         files = {name: write(name) for name in names}
@@ -76,16 +78,20 @@ def _side_by_side(
     names: list[str], write: Callable[[str], list[str]], result: Result, watch: Watch
 ) -> dict[str, list[str]]:
     """Write the slowest in a process of its own beside the others; what both need is worked out first."""
+    from concurrent.futures import ThreadPoolExecutor
+
     from riskmap.deliver.beside import beside
     from riskmap.deliver.columns import result_table
     from riskmap.draw.reach import site_reach
 
     station = f"write {DELIVERABLES[SLOWEST].file}"
-    with watch.station("prepare"):
-        site_reach(result)
+    with watch.station("prepare"), ThreadPoolExecutor(1) as pool:
+        drawn = pool.submit(site_reach, result)
         result_table(result)
+        drawn.result()
     with beside(lambda: (write(SLOWEST), watch.timings.get(station, 0.0))) as slowest:
-        files = {name: write(name) for name in names if name != SLOWEST}
+        others = [name for name in names if name != SLOWEST]
+        files = {name: write(name) for name in sorted(others, key=lambda name: name == IN_THREADS)}
         files[SLOWEST], watch.timings[station] = slowest()
     return files
 

@@ -112,9 +112,10 @@ def _is_place(points: FloatArray) -> BoolArray:
 
 def _not_finite(geometry: npt.NDArray[np.object_]) -> list[int]:
     """Indices of shapes with a coordinate that is no number, or past every map."""
+    if np.abs(shapely.get_coordinates(geometry)).max(initial=0.0) < FARTHEST:  # one that is no number never is
+        return []
     points, owner = shapely.get_coordinates(geometry, return_index=True)
-    wrong = ~_is_place(points)
-    return [int(index) for index in np.unique(owner[wrong])] if wrong.any() else []
+    return [int(index) for index in np.unique(owner[~_is_place(points)])]
 
 
 def _reason(shape: Any) -> str:

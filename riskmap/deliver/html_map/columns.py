@@ -170,15 +170,15 @@ def _add_decisive_distance(payload: Payload, result: Result, order: IntArray) ->
     near_role = np.full(result.site.trees.n, NOT_SCORED, dtype=np.int64)
     near_m = np.zeros(result.site.trees.n, dtype=np.int64)
     for number, agent in enumerate(result.pressure.agents):
-        of_agent = [role for role in tables.agents()[agent].roles if role in result.exposures]
-        best = np.full(result.site.trees.n, np.inf)
-        for role in of_agent:
+        here = np.flatnonzero(result.pressure.decisive == number)
+        best = np.full(len(here), np.inf)
+        for role in (role for role in tables.agents()[agent].roles if role in result.exposures):
             exposure = result.exposures[role]
-            here = result.pressure.decisive == number
-            far = np.where(np.isfinite(exposure.distance_m), exposure.distance_m, 1e9)
-            nearer = here & exposure.known & (far < best)
-            near_role[nearer] = roles.index(role)
-            near_m[nearer] = distance_codes(exposure, WHOLE)[nearer]
+            distance_m = exposure.distance_m[here]
+            far = np.where(np.isfinite(distance_m), distance_m, 1e9)
+            nearer = exposure.known[here] & (far < best)
+            near_role[here[nearer]] = roles.index(role)
+            near_m[here[nearer]] = distance_codes(exposure, WHOLE)[here[nearer]]
             best[nearer] = far[nearer]
     payload.add_numbers("near_role", near_role[order])
     payload.add_numbers("near_m", near_m[order])
