@@ -21,6 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from riskmap import tables
+from riskmap.cores import cores
 from riskmap.errors import MachineError, WordsError, shown
 from riskmap.measure import Look, Shapes, Wkb, cover_share, engine_name, find_engine, look_near, morton_order
 from riskmap.model import BoolArray, FloatArray, IntArray, Settings, TreeSource
