@@ -23,6 +23,7 @@ from riskmap.choose import choose_guards
 from riskmap.choose.knapsack import buy, hull_steps
 from riskmap.choose.limits import buy_exactly, buy_within
 from riskmap.choose.settle import settle
+from riskmap.choose.use_stock import share_out
 from riskmap.model import ChoiceSettings, GuardLists, GuardSettings, SilentWatch, StockLine
 
 # -------------------------------------------------------------------------------------------------------- knapsacks
@@ -259,6 +260,21 @@ def test_stop_all_says_what_it_prevents() -> None:
     assert found.extra["loss_prevented"][0] == pytest.approx(0.2 * 0.5 * 100.0)
 
 
+def test_every_policy_tells_what_its_money_prevents() -> None:
+    """Without a limit the frontier is that of the list itself: it ends at all the money and all the loss prevented."""
+    found = site_with()
+    told = found.extra["money"]
+    assert told["spent"] == pytest.approx(found.cost.sum(), abs=0.01)
+    assert told["next_prevents"] == 0
+    money, loss = np.array(told["frontier"]).T
+    assert (money[0], loss[0]) == (0, 0)
+    assert loss[-1] == pytest.approx(told["prevented"], abs=0.01)
+    assert money[-1] <= told["spent"] + 0.01
+    slope = np.diff(loss) / np.maximum(np.diff(money), 1e-9)
+    assert (np.diff(slope) <= 1e-3).all()
+    assert told["prevented"] <= site_with(budget=float(found.cost.sum())).extra["money"]["bound"] + 0.01
+
+
 # -------------------------------------------------------------------------------------------------- kinds and stock
 
 
@@ -281,13 +297,13 @@ def test_few_kinds_still_stop_what_they_can() -> None:
     assert set(site_with(values, most_kinds=1).agents_open.texts()) == {""}
 
 
-def with_stock(lines: tuple[StockLine, ...], **wants: Any) -> Any:
+def with_stock(lines: tuple[StockLine, ...], values: Any = None, **wants: Any) -> Any:
     """Choose for ten whips with guards on hand."""
     guards = GuardSettings(never=("poultry_net_25", "winter_spiral"))
     settings = {"choice": ChoiceSettings(**wants), "guards": guards}
     site = make_site([[10.0 * i, 0.0] for i in range(10)], settings=settings, **WHIP)
     site = replace(site, inputs=replace(site.inputs, guard_lists=GuardLists(stock=lines)))
-    pressure = make_pressure(site, [{"deer_browse": 0.3, "vole": 0.2}] * 10, snow_m=0.3)
+    pressure = make_pressure(site, [values or {"deer_browse": 0.3, "vole": 0.2}] * 10, snow_m=0.3)
     return choose_guards(site, {}, pressure, watch=SilentWatch())
 
 
@@ -311,3 +327,37 @@ def test_money_that_stock_saves_is_spent_and_the_budget_holds() -> None:
         assert found.cost.sum() <= budget + 0.01
         assert (found.cost >= -1e-9).all()
         assert found.extra["money"]["prevented"] >= with_stock((), budget=budget).extra["money"]["prevented"] - 1e-9
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=SEEDS)
+def test_stock_is_shared_out_as_by_trying(seed: int) -> None:
+    """Two lines of stock, five trees each of a kind of its own; a way may take from both lines."""
+    rng = np.random.default_rng(seed)
+    of = np.repeat(np.arange(5), 3)
+    saves, takes = rng.uniform(1, 9, 15), np.tile([[1.0, 0.0, 1.0], [0.0, 1.0, 1.0]], 5)
+    pieces = rng.integers(0, 5, 2).astype(float)
+    many, bound = share_out(saves, takes, of, np.ones(5, dtype=np.int64), pieces)
+    best = 0.0
+    for ways in itertools.product(range(4), repeat=5):
+        chosen = [3 * tree + way - 1 for tree, way in enumerate(ways) if way]
+        if (takes[:, chosen].sum(axis=1) <= pieces).all():
+            best = max(best, float(saves[chosen].sum()))
+    assert saves @ many == pytest.approx(best)
+    assert bound == pytest.approx(best)
+    assert (takes @ many <= pieces).all()
+
+
+def test_another_guard_from_stock_takes_the_place_of_a_bought_one() -> None:
+    """Hardware cloth on hand stops rabbits as well as what is cheapest to buy: no material is bought."""
+    rabbits = {"rabbit": 0.2}
+    bought = with_stock((), values=rabbits)
+    (key,) = set(bought.guard_keys.texts())
+    assert key != "hwcloth_half"
+    found = with_stock((StockLine(key="hwcloth_half", pieces=4),), values=rabbits)
+    assert found.guard_keys.texts() == ["hwcloth_half"] * 4 + [key] * 6
+    assert found.agents_stopped.texts() == bought.agents_stopped.texts()
+    assert found.cost_per_year.sum() < bought.cost_per_year.sum()
+    assert found.extra["stock"] == {"hwcloth_half": 4}
+    assert found.extra["stock_proof"]["saved"] == found.extra["stock_proof"]["bound"] > 0
+    assert found.reason.texts()[0].endswith("Taken from stock.")

@@ -35,6 +35,7 @@ from riskmap.model import (
     Stems,
 )
 
+WAGE = tables.work_figures()["labour_hour"].central
 AGENTS = ("beaver", "deer_browse", "antler_rub", "rabbit", "vole", "mower", "snow_throw", "spray_drift")
 WHIP = {"stem_mm": 12.0, "height_m": 1.0, "age_years": 0.0, "form": "whip"}
 STANDARD = {"stem_mm": 64.0, "height_m": 4.0, "age_years": 2.0, "form": "standard"}
@@ -405,13 +406,15 @@ def test_a_winter_guard_in_summer_comes_off_and_goes_back_on() -> None:
     found = choose({"vole": 0.2}, guard_now="spiral 0.6 m", settings=july, **WHIP)
     assert (only(found, "action"), only(found, "guard_keys")) == ("remove", "winter_spiral")
     assert "Put it back on in November." in only(found, "reason")
-    assert found.cost.tolist() == [0.0]
+    assert found.hours[0] > 0
+    assert found.cost[0] == pytest.approx(found.hours[0] * WAGE, abs=0.005)  # work alone, at the wage
 
 
 def test_a_guard_on_a_tree_past_every_agent_comes_off() -> None:
     found = choose({}, guard_now="tree tube 1.2 m", **BIG)
     assert only(found, "action") == "remove"
-    assert found.cost.tolist() == [0.0]
+    assert found.hours[0] > 0
+    assert found.cost[0] == pytest.approx(found.hours[0] * WAGE, abs=0.005)  # work alone, at the wage
 
 
 def test_a_beaver_cage_stays_for_life() -> None:
@@ -424,7 +427,8 @@ def test_a_tight_guard_is_loosened() -> None:
     )
     assert only(found, "action") == "loosen"
     assert "gap to the stem" in only(found, "reason")
-    assert found.cost.tolist() == [0.0]
+    assert found.hours[0] > 0
+    assert found.cost[0] == pytest.approx(found.hours[0] * WAGE, abs=0.005)  # work alone, at the wage
 
 
 # --------------------------------------------------------------------------------------------------------------- laws

@@ -92,10 +92,12 @@ def _put_back(asked: Asked, now: Named, wear: Wear) -> Verdict | None:
     reason = explain(menu, pick, asked.need, asked.must, asked.stand, place.units)
     verdict = asked.verdict("remove", "", menu, pick)
     month = MONTHS[verdict.on_month - 1]
+    hours = round(remove_hours(part.guard, place) + part.guard.minutes / 60, 4)
     return replace(
         verdict,
         reason=f"Take it off now: {wear.outgrown}. Put it back on in {month}. {reason}",
-        hours=round(remove_hours(part.guard, place) + part.guard.minutes / 60, 4),
+        cost=place.paid(hours),
+        hours=hours,
     )
 
 
@@ -117,7 +119,9 @@ def _unneeded(asked: Asked, now: Named, wear: Wear) -> Verdict:
         verdict = asked.verdict("keep", f"The {name} stays: {why}.", menu, asked.alone(menu, part))
         return verdict if known else replace(verdict, guard=guard.label, height_mm=float("nan"))
     why = wear.outgrown or "no agent is left that it could stop"
-    return Verdict(action="remove", reason=f"Take the {name} off: {why}.", hours=remove_hours(guard, place))
+    hours = remove_hours(guard, place)
+    reason = f"Take the {name} off: {why}."
+    return Verdict(action="remove", reason=reason, cost=place.paid(hours), hours=hours)
 
 
 def remove_hours(guard: Guard, place: Place) -> float:
@@ -161,14 +165,18 @@ def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear) -> Verd
     tight = f" Loosen it: {wear.tight}." if wear.tight else ""
     if added:
         verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}", menu, pick)
+        hours = loosen_hours(part, wear)
         return replace(
             verdict,
+            cost=round(verdict.cost + asked.place.paid(hours), 2),
+            hours=round(verdict.hours + hours, 4),
             guard=named(added, units),
             keys="; ".join(other.guard.key for other in added),
             height_mm=max(other.height_mm for other in added) or float("nan"),
         )
     verdict = asked.verdict("loosen" if wear.tight else "keep", f"On already.{tight} {reason}", menu, pick)
-    return replace(verdict, hours=loosen_hours(part, wear))
+    hours = loosen_hours(part, wear)
+    return replace(verdict, cost=asked.place.paid(hours), hours=hours)
 
 
 def loosen_hours(part: Part, wear: Wear) -> float:

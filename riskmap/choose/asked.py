@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,9 +15,12 @@ from riskmap.choose.menu import Menu, Shelf, make_menu, stock_shelf
 from riskmap.choose.part import Part
 from riskmap.choose.pick import FULL, Pick, Picks, Question, open_sheet, pick_guards
 from riskmap.choose.suit import Stand
-from riskmap.model import BoolArray
+from riskmap.model import BoolArray, FloatArray, StockLine
 
 __all__ = ["Asked", "Place", "Verdict", "keys_of", "look_at"]
+
+
+TINY: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +51,10 @@ class Place:
     flood_mm: float = 0.0
     shelves: dict[tuple[bool, tuple[Part, ...]], Shelf] = field(default_factory=dict)
     menus: dict[tuple[float, bool, tuple[Part, ...]], Menu] = field(default_factory=dict)
+
+    def paid(self, hours: float) -> float:
+        """Return the money for so much work, in whole cents."""
+        return round(hours * self.catalogue.rates.hour, 2)
 
     def ground(self, snow_mm: float) -> Ground:
         """Return what the ground asks of a guard under so much snow."""
@@ -87,6 +94,7 @@ class Verdict:
     over: float = 0.0  # money over the years of need
     material: tuple[tuple[str, float, float], ...] = ()  # key, height and money of every part
     leaves: tuple[float, ...] = ()  # share of each agent's pressure left; empty: all of it
+    lasts: tuple[float, ...] = ()  # years for which each agent is kept off so
     drawn: tuple[tuple[int, float], ...] = ()  # lines of the stock list, and the material not bought
     alternatives: dict[str, Any] = field(default_factory=dict)
 
@@ -108,6 +116,7 @@ class Asked:
     place: Place
     alike: Alike
     group: int
+    lines: tuple[tuple[int, StockLine], ...] = ()  # of the stock list, that may be drawn on
 
     @property
     def need(self) -> BoolArray:
@@ -148,6 +157,7 @@ class Asked:
             stand=self.stand,
             shares=np.array(self.place.shares),
             have=have,
+            lines=self.lines,
         )
         return menu, question
 
@@ -220,6 +230,19 @@ class Asked:
             over=pick.over,
             material=self._material(menu, pick),
             leaves=tuple(pick.leaves.tolist()),
+            lasts=tuple(_lasting(menu, pick).tolist()),
             drawn=pick.drawn,
             off_when="; ".join(dict.fromkeys(part.guard.off_when for part in pick.parts if part.guard.off_when)),
         )
+
+
+def _lasting(menu: Menu, pick: Pick) -> FloatArray:
+    """How long a set keeps each agent off: as long as the part that leaves least of it lasts."""
+    parts = [part for part in pick.parts if part in menu.parts]
+    lasting = np.zeros(len(menu.agents))
+    for part in parts:
+        leaves = menu.leaves[menu.parts.index(part)]
+        lasting = np.where(
+            (leaves < 1) & (leaves <= pick.leaves + TINY), np.maximum(lasting, part.guard.life_years), lasting
+        )
+    return lasting

@@ -79,11 +79,12 @@ def choose_guards(
         "fences": shared.fences,
         "fencing": shared.facts,
         "stock": drawn.used,
+        "stock_proof": drawn.proof,
         "cost_range": _cost_range(shared.verdicts, shared.of_tree, catalogue),
     }
     return replace(
         choices,
-        cost=choices.cost + shared.cost - drawn.saved,
+        cost=choices.cost + shared.cost,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
         notes=outcome.notes,
         extra={**choices.extra, **told},
@@ -197,8 +198,8 @@ def _assumed(site: Site, pressure: Pressure, needs: Needs) -> list[Assumption]:
         found.append(
             Assumption(
                 topic="trees.form",
-                taken=f"{count_words(formless, 'tree')} of unknown form are conifers by species, whips under "
-                f"1.5 m or 30 mm, else standards with {work['clear_m'].central:g} m of clear stem",
+                taken=f"{count_words(formless, 'tree')} of unknown form: a conifer by species, a whip under 1.5 m or "
+                f"30 mm, else a standard with {work['clear_m'].central:g} m of clear stem",
                 why="judgement",
                 key="trees.columns.form",
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -165,4 +165,7 @@ def fenced_verdict(asked: Asked, line: FenceLine, told: Mapping[str, Any], menu:
     share = money_words(told["cost"] / len(told["trees"]), told["currency"])
     reason = explain(menu, pick, asked.need, asked.must, asked.stand, place.units)
     before = f"Shared fence {told['number']}, {length} round {many}, {share} a tree. "
-    return asked.verdict("fit", before + reason, menu, pick)
+    verdict = asked.verdict("fit", before + reason, menu, pick)
+    cover, life = line.lasting(place.agents, ground_of(place, alike, asked.group))
+    theirs = np.where((cover > 0) & (1 - cover <= leaves), life, 0.0)
+    return replace(verdict, lasts=tuple(np.maximum(verdict.lasts, theirs).tolist()))

@@ -46,12 +46,14 @@ class Offer:
         asked = self.asked
         if option:
             pick = self.options[option - 1].pick
-            return asked.asks(pick, None if self.on in pick.parts else self.on)
+            money, work = asked.asks(pick, None if self.on in pick.parts else self.on)
+            loosened = loosen_hours(self.on, self.wear) if self.on is not None and self.on in pick.parts else 0.0
+            return money + asked.place.paid(loosened), work + loosened
         if self.on is None:
             return 0.0, 0.0
-        if self.wear.outgrown:
-            return 0.0, remove_hours(self.on.guard, asked.place)
-        return 0.0, loosen_hours(self.on, self.wear)
+        place = asked.place
+        hours = remove_hours(self.on.guard, place) if self.wear.outgrown else loosen_hours(self.on, self.wear)
+        return place.paid(hours), hours
 
     def base(self) -> FloatArray:
         """Return what a guard that is on takes off each agent's pressure."""
@@ -92,7 +94,8 @@ class Offer:
             taken_off = None if self.on in pick.parts else self.on
             return asked.verdict("swap" if off else "fit", f"{off}{reason}", menu, pick, taken_off=taken_off)
         if off:
-            return Verdict(action="remove", reason=off.strip(), hours=self.asks(0)[1])
+            money, hours = self.asks(0)
+            return Verdict(action="remove", reason=off.strip(), cost=money, hours=hours)
         if must:
             return Verdict(
                 action="accept", reason=f"Accepted: {why}.", open="; ".join(keys_of(menu.agents, asked.must))

@@ -11,11 +11,13 @@ from riskmap.choose.alive import Aim, keep_alive
 from riskmap.choose.asked import Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
+from riskmap.choose.frontier import frontier_of_list
 from riskmap.choose.kinds import keep_kinds, keys_used, only_kinds
 from riskmap.choose.part_share import Share, spend_share
 from riskmap.choose.share import Shared, share_fences
 from riskmap.choose.spend import Limits, spend_money
-from riskmap.choose.stock import Drawn, draw_stock, stock_used
+from riskmap.choose.stock import Drawn, stock_used
+from riskmap.choose.use_stock import use_stock
 from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch
 
 __all__ = [
@@ -25,6 +27,7 @@ __all__ = [
     "choose_by_share",
     "choose_by_survival",
     "loss_prevented",
+    "told_of_list",
 ]
 
 
@@ -63,8 +66,8 @@ def choose_by_floor(case: Case, *, most_kinds: int | None, stock: tuple[StockLin
             place, verdicts, alike.count, most_kinds, lambda where, group: decide_group(where, alike, group)
         )
     shared = share_fences(case.site, place, alike, verdicts)
-    drawn = draw_stock(stock, shared.verdicts, shared.of_tree, place.catalogue.rates.currency)
-    return Outcome(shared=shared, drawn=drawn, money={})
+    shared, drawn = use_stock(stock, place, alike, shared)
+    return Outcome(shared=shared, drawn=drawn, money=told_of_list(case, shared))
 
 
 def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock: tuple[StockLine, ...]) -> Outcome:
@@ -126,14 +129,53 @@ def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) ->
     """
     spent = keep_alive(case, aim)
     shared = spent.shared
-    drawn = draw_stock(stock, shared.verdicts, shared.of_tree, case.place.catalogue.rates.currency)
-    return Outcome(shared=shared, drawn=drawn, money=spent.facts)
+    shared, drawn = use_stock(stock, case.place, case.alike, shared, swap=False)
+    return Outcome(shared=shared, drawn=drawn, money={**spent.facts, **told_of_list(case, shared)})
 
 
 def _prevented_by(key: str, shared: Shared, prevented: FloatArray) -> float:
     """Loss prevented at the trees that take one kind of guard."""
     takes = np.array([key in verdict.keys.split("; ") for verdict in shared.verdicts], dtype=bool)
     return float(prevented[takes[shared.of_tree]].sum())
+
+
+def told_of_list(case: Case, shared: Shared) -> dict[str, Any]:
+    """Return what all that is asked for prevents, and what parts of it would, a fence whole or not at all.
+
+    Parameters
+    ----------
+    case : Case
+        The site.
+    shared : Shared
+        What to do at every tree.
+    """
+    verdicts, of_tree = shared.verdicts, shared.of_tree
+    cost = np.array([verdict.cost for verdict in verdicts], dtype=np.float64)[of_tree] + shared.cost
+    prevented = _prevented_in_all(case, shared)
+    piece = np.arange(len(of_tree))
+    for fence in shared.fences:
+        piece[fence["trees"]] = fence["trees"][0]
+    money, loss = (
+        np.bincount(piece, weights=each, minlength=len(piece)).astype(np.float64) for each in (cost, prevented)
+    )
+    return {
+        "currency": case.place.catalogue.rates.currency,
+        "spent": round(float(cost.sum()), 2),
+        "prevented": round(float(prevented.sum()), 2),
+        **frontier_of_list(money, loss).told(float(money[loss > 0].sum())),
+    }
+
+
+def _prevented_in_all(case: Case, shared: Shared) -> FloatArray:
+    """Loss that what is bought prevents at each tree, while it lasts and is needed."""
+    loss = np.nan_to_num(case.pressure.loss, nan=0.0)
+    none = np.zeros(loss.shape[1])
+    bought = [verdict if verdict.action in {"fit", "swap"} and verdict.leaves else None for verdict in shared.verdicts]
+    cover = np.array([1 - np.array(verdict.leaves) if verdict else none for verdict in bought])
+    lasts = np.array([verdict.lasts if verdict else none for verdict in bought])
+    cover, lasts = cover.reshape(-1, loss.shape[1]), lasts.reshape(-1, loss.shape[1])
+    years = np.minimum(case.alike.years_each[case.alike.group], lasts[shared.of_tree])
+    return np.asarray((loss * cover[shared.of_tree] * years).sum(axis=1) * case.worth)
 
 
 def loss_prevented(verdicts: list[Verdict], of_tree: IntArray, case: Case) -> FloatArray:

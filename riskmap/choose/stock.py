@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from riskmap.choose.asked import Verdict
 from riskmap.choose.cost import SAME_HEIGHT_MM
 from riskmap.choose.words import count_words, money_words
-from riskmap.model import Assumption, FloatArray, IntArray, StockLine
+from riskmap.model import Assumption, IntArray, StockLine
 
-__all__ = ["Drawn", "draw_stock", "line_sets", "stock_used"]
+__all__ = ["Drawn", "line_sets", "material_of", "stock_used"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,15 +20,17 @@ class Drawn:
 
     Attributes
     ----------
-    saved : ndarray, shape (tree,)
-        Material that need not be bought for each tree. [money]
     used : dict
-        Pieces used of each line of the stock list, by key and height.
+        Line of the stock list, by key and height, to pieces used.
+    assumptions : tuple of Assumption
+        What was taken from stock.
+    proof : dict
+        Where stock was shared out by itself: the money saved, and what no sharing out can save more than.
     """
 
-    saved: FloatArray
     used: dict[str, int]
     assumptions: tuple[Assumption, ...]
+    proof: dict[str, float] = field(default_factory=dict)
 
 
 def line_sets(stock: tuple[StockLine, ...]) -> list[tuple[tuple[int, StockLine], ...]]:
@@ -67,7 +69,7 @@ def stock_used(stock: tuple[StockLine, ...], verdicts: list[Verdict], of_tree: I
     used: dict[str, int] = {}
     for each, taken in zip(stock, pieces, strict=True):
         used[_name(each)] = used.get(_name(each), 0) + taken
-    return Drawn(saved=np.zeros(len(of_tree)), used=used, assumptions=_told(used, saved, currency))
+    return Drawn(used=used, assumptions=_told(used, saved, currency))
 
 
 def _name(line: StockLine) -> str:
@@ -84,38 +86,16 @@ def _told(used: dict[str, int], saved: float, currency: str) -> tuple[Assumption
     return (Assumption(topic="guards.stock", taken=taken, why="stock list", key="guards.stock"),)
 
 
-def draw_stock(stock: tuple[StockLine, ...], verdicts: list[Verdict], of_tree: IntArray, currency: str) -> Drawn:
-    """Use stock for the trees that take such a guard, those that save most first, then in file order.
+def material_of(bought: list[tuple[str, float, float]], line: StockLine) -> tuple[str, float, float] | None:
+    """Return which of some parts to be bought, each with key, height and money, one piece of stock stands for.
 
-    Parameters
-    ----------
-    stock : tuple of StockLine
-        Guards on hand.
-    verdicts : list of Verdict
-        What to do; their parts to be bought, with the material each takes.
-    of_tree : ndarray, shape (tree,)
-        Place of each tree's verdict.
-    currency : str
-        Of the money.
+    Examples
+    --------
+    >>> material_of([("spiral", 600.0, 1.1), ("cage", 1219.0, 9.0)], StockLine(key="cage", pieces=5, height_mm=1220.0))
+    ('cage', 1219.0, 9.0)
     """
-    saved = np.zeros(len(of_tree))
-    used: dict[str, int] = {}
-    for line in stock:
-        by_verdict = np.array([_material(verdict, line) for verdict in verdicts], dtype=np.float64)
-        worth = by_verdict[of_tree] if len(verdicts) else np.zeros(len(of_tree))
-        takers = np.flatnonzero(worth > 0)
-        takers = takers[np.argsort(-worth[takers], kind="stable")][: line.pieces]
-        saved[takers] += np.round(worth[takers], 2)
-        used[_name(line)] = used.get(_name(line), 0) + len(takers)
-    return Drawn(saved=saved, used=used, assumptions=_told(used, float(saved.sum()), currency))
-
-
-def _material(verdict: Verdict, line: StockLine) -> float:
-    """Material that one piece of stock saves at a tree with this verdict."""
-    if verdict.action not in {"fit", "swap"} or line.key not in verdict.keys.split("; "):
-        return 0.0
-    for key, height_mm, material in verdict.material:
-        fits = line.height_mm is None or abs(line.height_mm - height_mm) <= SAME_HEIGHT_MM
-        if key == line.key and fits:
-            return float(np.nan_to_num(material))
-    return 0.0
+    for part in bought:
+        fits = line.height_mm is None or abs(line.height_mm - part[1]) <= SAME_HEIGHT_MM
+        if part[0] == line.key and fits and part[2] > 0:
+            return part
+    return None

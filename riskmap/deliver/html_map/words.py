@@ -60,7 +60,7 @@ def headlines(result: Result) -> list[str]:
 
 
 def money_lines(result: Result) -> list[str]:
-    """Return what the money buys and what a little more would, where guards were chosen within a limit."""
+    """Return what the money buys, and what a little more would where guards were chosen within a limit."""
     told = result.choices.extra.get("money") or {}
     if "prevented" not in told:
         return []
