@@ -39,6 +39,7 @@ WAGE = tables.work_figures()["labour_hour"].central
 AGENTS = ("beaver", "deer_browse", "antler_rub", "rabbit", "vole", "mower", "snow_throw", "spray_drift")
 WHIP = {"stem_mm": 12.0, "height_m": 1.0, "age_years": 0.0, "form": "whip"}
 STANDARD = {"stem_mm": 64.0, "height_m": 4.0, "age_years": 2.0, "form": "standard"}
+WAGE = tables.work_figures()["labour_hour"].central
 BIG = {"stem_mm": 300.0, "height_m": 12.0, "age_years": 40.0, "form": "standard"}
 
 
@@ -598,3 +599,22 @@ def test_a_part_of_a_site_knows_its_hemisphere(southern: bool | None) -> None:
     months = [int(each.on_month[0]) for each in (found, north)]
     assert months[1] > 0
     assert (months[0] - months[1]) % 12 == (6 if southern else 0)
+
+
+# ---------------------------------------------------------------------------------------------- piles, floor, renewals
+
+
+def test_a_pile_lifts_rabbits_and_not_deer() -> None:
+    """decisions 5: rabbits walk up a pile of 0.5 m; deer stand beside it, on 0.3 m of settled snow."""
+    flat, piled = ({"snow_m": snow} for snow in (0.3, 0.8))
+    pile = {"stems": {"pile_m": np.array([0.5])}}
+    deer = [choose({"deer_browse": 0.3}, **flat, **WHIP), choose({"deer_browse": 0.3}, **piled, **pile, **WHIP)]
+    assert deer[0].guard_height_mm.tolist() == deer[1].guard_height_mm.tolist()
+    rabbits = [choose({"rabbit": 0.3}, **flat, **WHIP), choose({"rabbit": 0.3}, **piled, **pile, **WHIP)]
+    assert rabbits[1].guard_height_mm[0] >= rabbits[0].guard_height_mm[0] + 300
+
+
+def test_thrown_snow_alone_names_the_floor() -> None:
+    said = "If that is too much for thrown snow alone, raise choice.floor."
+    assert said in only(choose({"snow_throw": 0.1}, snow_m=0.3, **STANDARD), "reason")
+    assert said not in only(choose({"snow_throw": 0.1, "vole": 0.1}, snow_m=0.3, **STANDARD), "reason")

@@ -50,26 +50,31 @@ class Place:
     growth_mm: float
     flood_mm: float = 0.0
     shelves: dict[tuple[bool, tuple[Part, ...]], Shelf] = field(default_factory=dict)
-    menus: dict[tuple[float, bool, tuple[Part, ...]], Menu] = field(default_factory=dict)
+    menus: dict[tuple[float, float, bool, tuple[Part, ...]], Menu] = field(default_factory=dict)
 
     def paid(self, hours: float) -> float:
         """Return the money for so much work, in whole cents."""
         return round(hours * self.catalogue.rates.hour, 2)
 
-    def ground(self, snow_mm: float) -> Ground:
-        """Return what the ground asks of a guard under so much snow."""
+    def ground(self, snow_mm: float, pile_mm: float = 0.0) -> Ground:
+        """Return what the ground asks of a guard under so much snow, of which so much was piled up."""
         return Ground(
-            snow_mm=snow_mm, flood_mm=self.flood_mm, deer=self.deer, stem_mm=float("inf"), southern=self.southern
+            snow_mm=snow_mm,
+            pile_mm=pile_mm,
+            flood_mm=self.flood_mm,
+            deer=self.deer,
+            stem_mm=float("inf"),
+            southern=self.southern,
         )
 
-    def menu(self, snow_mm: float, *, hard: bool, extra: tuple[Part, ...] = ()) -> Menu:
+    def menu(self, snow_mm: float, pile_mm: float = 0.0, *, hard: bool, extra: tuple[Part, ...] = ()) -> Menu:
         """Return the menu of one kind of place, made once; `extra` are guards already on."""
-        key = (snow_mm, hard, extra)
+        key = (snow_mm, pile_mm, hard, extra)
         if key not in self.menus:
             on = (hard, extra)
             if on not in self.shelves:
                 self.shelves[on] = stock_shelf(self.catalogue, buried=not hard, extra=extra)
-            ground = self.ground(snow_mm)
+            ground = self.ground(snow_mm, pile_mm)
             self.menus[key] = make_menu(self.shelves[on], self.agents, ground)
         return self.menus[key]
 
@@ -148,7 +153,9 @@ class Asked:
         """Return the menu of the place and what is asked of it; a guard that is on counts as free."""
         alike, group = self.alike, self.group
         extra = (have,) if have else ()
-        menu = self.place.menu(float(alike.snow_mm[group]), hard=bool(alike.hard[group]), extra=extra)
+        menu = self.place.menu(
+            float(alike.snow_mm[group]), float(alike.pile_mm[group]), hard=bool(alike.hard[group]), extra=extra
+        )
         years = float(max(alike.years[group], 1))
         question = Question(
             need=self.need,
@@ -178,6 +185,8 @@ class Asked:
             why = " ".join(would_stop(menu, int(number), self.stand, units) for number in np.flatnonzero(self.need))
             return look_at(f"{before}Nothing that may be used fits here. {why}", self.place, self.need)
         reason = explain(menu, pick, self.need, self.must, self.stand, units)
+        if keys_of(self.place.agents, self.must) == ["snow_throw"]:
+            reason += " If that is too much for thrown snow alone, raise choice.floor."
         verdict = self.verdict(action, f"{before}{reason}", menu, pick, taken_off=taken_off)
         beside = {
             name: neighbour(menu, other, self.need, currency, units)

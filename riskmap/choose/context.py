@@ -42,6 +42,7 @@ class Alike:
     live: BoolArray  # (group, agent): not ended, and pressure at least slight; where a guard is on
     ended: BoolArray  # (group, agent): ended by size, age or height; where nothing is to be done
     snow_mm: FloatArray
+    pile_mm: FloatArray  # of the snow, what plough or blower piled up
     stem_mm: FloatArray
     form: tuple[str, ...]
     clear_mm: FloatArray
@@ -135,7 +136,8 @@ def _years_of_need(
         if safe_mm is not None:
             years[:, place] = (safe_mm - caliper_mm) / growth_mm
         elif agent == "deer_browse":
-            missing_m = deer_reach_m + pressure.stems.snow_m / 2 - np.nan_to_num(pressure.stems.height_m, nan=0.0)
+            settled_m = pressure.stems.snow_m - (0.0 if pressure.stems.pile_m is None else pressure.stems.pile_m)
+            missing_m = deer_reach_m + settled_m / 2 - np.nan_to_num(pressure.stems.height_m, nan=0.0)
             years[:, place] = missing_m / work["growth_m"].central
     return np.where(need, np.clip(np.ceil(years - 1e-6), 1, longest), 0.0)
 
@@ -182,6 +184,7 @@ def group_alike(
         "must": _bits(must),
         "live": np.where(noted, _bits(needs.live), 0),
         "snow": np.ceil(np.nan_to_num(stems.snow_m, nan=0.0) * 1000 / SNOW_STEP_MM - 1e-6),
+        "pile": np.rint((np.zeros(n) if stems.pile_m is None else stems.pile_m) * 1000 / SNOW_STEP_MM),
         "stem": _stem_class_mm(caliper_mm),
         "form": form,
         "clear": _rounded_down(clear_mm),
@@ -214,6 +217,7 @@ def group_alike(
         live=flags("live"),
         ended=flags("ended"),
         snow_mm=at["snow"].astype(float) * SNOW_STEP_MM,
+        pile_mm=at["pile"].astype(float) * SNOW_STEP_MM,
         stem_mm=at["stem"].astype(float),
         form=tuple(FORMS[code] for code in at["form"]),
         clear_mm=np.where(at["clear"] * CLEAR_STEP_MM >= OPEN_MM, np.inf, at["clear"] * CLEAR_STEP_MM),

@@ -7,10 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from riskmap.choose.part import Part
-from riskmap.model import PriceLine
+import numpy as np
 
-__all__ = ["Bill", "Rates", "bill_of", "cut_length_m", "pieces_per_roll", "wrap_length_m"]
+from riskmap.choose.part import Part
+from riskmap.model import FloatArray, PriceLine
+
+__all__ = ["Bill", "Rates", "bill_of", "cut_length_m", "pieces_per_roll", "times_bought", "wrap_length_m"]
 
 SAME_HEIGHT_MM: Final = 5.0  # 4 ft and 1.2 m are one height sold
 
@@ -72,10 +74,29 @@ class Bill:
 
     def over(self, years: float, hour: float) -> float:
         """Return the money over so many years: renewals, seasonal work and taking off included."""
-        renewals = math.ceil(years / self.life_years - 1e-9) if self.life_years >= 1 else 1
+        renewals = float(times_bought(years, self.life_years))
         fitted = renewals * (self.material + self.hours * hour)
         seasonal = max(years - renewals, 0.0) * (self.refit_material + self.refit_hours * hour)
         return fitted + seasonal + self.remove_hours * hour
+
+
+def times_bought(years: FloatArray | float, life_years: FloatArray | float) -> FloatArray:
+    """Return how often a guard is bought over so many years.
+
+    None is bought anew for a last year alone: by then the stem is within a year's growth of safe, and the pressure
+    has faded most of the way. What lasts a year or less is renewed as a seasonal guard is.
+
+    Examples
+    --------
+    >>> times_bought(np.array([5.0, 6.0, 7.0, 10.0, 11.0, 12.0]), 5.0).tolist()
+    [1.0, 1.0, 2.0, 2.0, 2.0, 3.0]
+    >>> times_bought(3.0, 1.0).tolist()
+    3.0
+    """
+    times = np.ceil(np.asarray(years) / life_years - 1e-9)
+    over = years - (times - 1) * life_years  # years that the last one serves
+    spared = (times > 1) & (np.asarray(life_years) > 1) & (over <= 1 + 1e-9)
+    return np.where(np.asarray(life_years) >= 1, times - spared, 1.0)
 
 
 def cut_length_m(stem_mm: float, standoff_mm: float, overlap_mm: float, pitch_mm: float | None = None) -> float:

@@ -26,7 +26,10 @@ class Ground:
     Attributes
     ----------
     snow_mm, flood_mm : float
-        Lasting snow and flood depth at the stem.
+        Lasting snow, drift and pile included, and flood depth at the stem.
+    pile_mm : float
+        Of the snow, what plough or blower piled up. Rabbits, voles and beavers walk up a pile; deer stand on the
+        settled snow beside it.
     deer : tuple of str
         Kinds of deer about; a guard must stop them all.
     stem_mm : float
@@ -37,13 +40,15 @@ class Ground:
 
     snow_mm: float = 0.0
     flood_mm: float = 0.0
+    pile_mm: float = 0.0
     deer: tuple[str, ...] = ("white_tailed",)
     stem_mm: float = float("nan")
     southern: bool = False
 
     def above_mm(self, what: str) -> float:
         """Return the depth that a height is counted above."""
-        return {"": 0.0, "snow": self.snow_mm, "half_snow": self.snow_mm / 2, "flood": self.flood_mm}[what]
+        settled_mm = max(self.snow_mm - self.pile_mm, 0.0)
+        return {"": 0.0, "snow": self.snow_mm, "half_snow": settled_mm / 2, "flood": self.flood_mm}[what]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -13,6 +12,7 @@ import shapely
 from riskmap import tables
 from riskmap.choose.asked import Asked, Place, Verdict
 from riskmap.choose.context import Alike
+from riskmap.choose.cost import times_bought
 from riskmap.choose.demand import Ground
 from riskmap.choose.explain import explain
 from riskmap.choose.fences import FenceKind
@@ -77,7 +77,7 @@ def fence_lines(place: Place, years: float) -> list[FenceLine]:
         )
         prices = [guards[key].price_central or 0.0 for key in keys]
         renewed = sum(
-            price * math.ceil(years / guards[key].life_years - 1e-9) for key, price in zip(keys, prices, strict=True)
+            price * float(times_bought(years, guards[key].life_years)) for key, price in zip(keys, prices, strict=True)
         )
         gates = gate if max(part.top_mm for part in parts) > STEPPED_OVER_MM else 0.0
         kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gates, standoff_m=standoff_m)
@@ -87,7 +87,7 @@ def fence_lines(place: Place, years: float) -> list[FenceLine]:
 
 def ground_of(place: Place, alike: Alike, group: int) -> Ground:
     """Return the ground of one group, as fences see it."""
-    return place.ground(float(alike.snow_mm[group]))
+    return place.ground(float(alike.snow_mm[group]), float(alike.pile_mm[group]))
 
 
 def fence_facts(place: Place, alike: Alike, line: FenceLine, area: Any, trees: IntArray, number: int) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.offers import Offer, drawn_lines, make_offer, offer_sheets, whole_costs
 from riskmap.choose.promise import Promise, promise_groups
+from riskmap.choose.words import money_words
 from riskmap.model import FloatArray, IntArray, Note, StockLine
 
 __all__ = ["Limits", "Market", "open_market"]
@@ -126,11 +127,14 @@ def open_market(case: Case, limits: Limits, stock: tuple[StockLine, ...] = ()) -
     room = np.array([*left, *pieces])
     promise: Promise | None = None
     notes: tuple[Note, ...] = ()
+    if anyhow[0] > limits.budget + 0.005:
+        notes = (_short(case, anyhow[0], limits.budget),)
     if limits.group_least:
         plain = cost.copy()
         for draw in draws:
             plain[draw > 0] = np.inf  # what is promised hangs on no stock
-        promise, notes = promise_groups(case.site, plain, benefit, room, work, place.catalogue.rates.currency)
+        promise, idle = promise_groups(case.site, plain, benefit, room, work, place.catalogue.rates.currency)
+        notes += idle
     return Market(
         offers=offers,
         uses=(cost, work, *draws),
@@ -141,6 +145,18 @@ def open_market(case: Case, limits: Limits, stock: tuple[StockLine, ...] = ()) -
         net=limits.none,
         promise=promise,
         notes=notes,
+    )
+
+
+def _short(case: Case, asks: float, budget: float) -> Note:
+    """The note that what must be done anyhow asks for more than the budget."""
+    currency = case.place.catalogue.rates.currency
+    return Note(
+        code="budget_short",
+        file=case.site.inputs.settings.file.name,
+        what=f"taking off and loosening guards asks for {money_words(asks, currency)}, more than the budget of "
+        f"{money_words(budget, currency)}; nothing else is bought",
+        remedy="do that work first, or write a larger choice.budget",
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from riskmap.choose.catalogue import Catalogue
-from riskmap.choose.cost import Rates, bill_of
+from riskmap.choose.cost import Rates, bill_of, times_bought
 from riskmap.choose.demand import Ground
 from riskmap.choose.fit import quick_level
 from riskmap.choose.part import ENCLOSING, Part
@@ -41,7 +41,7 @@ class Prices:
 
     def over(self, years: FloatArray | float, hour: float) -> FloatArray:
         """Money over so many years: renewals, seasonal work and taking off included."""
-        renewals = np.where(self.life_years >= 1, np.ceil(years / self.life_years - 1e-9), 1.0)
+        renewals = times_bought(years, self.life_years)
         seasonal = np.maximum(years - renewals, 0.0) * (self.refit_material + self.refit_hours * hour)
         return renewals * self.first(hour) + seasonal + self.remove_hours * hour
 

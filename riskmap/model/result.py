@@ -39,7 +39,8 @@ class Stems:
     sensitivity: Float32Array  # S, (tree, agent)
     size_factor: Float32Array  # Z, (tree, agent); 0 where the agent has ended
     ended: BoolArray  # (tree, agent): size, age or height ends the agent
-    snow_m: FloatArray  # lasting snow depth used at each tree
+    snow_m: FloatArray  # lasting snow depth used at each tree, drift and pile included
+    pile_m: FloatArray | None = None  # of it, what plough or blower piled up; None: nothing anywhere
     sources: Mapping[str, str] = field(default_factory=dict)
 
 

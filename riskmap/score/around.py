@@ -151,8 +151,8 @@ def lines_of_unknown_width(layer: GroundLayer) -> BoolArray:
 
 def snow_depth(
     site: Site, exposures: Mapping[str, Exposure], rasters: Sequence[RasterValues], figures: Mapping[str, Figures]
-) -> tuple[FloatArray, dict[str, BoolArray]]:
-    """Return the lasting snow at each tree, drifted and piled, and remarks on where it came from."""
+) -> tuple[FloatArray, FloatArray, dict[str, BoolArray]]:
+    """Return the lasting snow at each tree, drifted and piled, how much of it is pile, and remarks on its source."""
     local, stem = site.inputs.settings.local, figures["stem"]
     depth_m = np.full(site.trees.n, local.snow_depth_m)
     remarks = {}
@@ -170,7 +170,8 @@ def snow_depth(
         if cleared is not None:
             throw_m = _throws_m(site, role, cleared, figures["snow_throw"])
             piled |= np.nan_to_num(cleared.distance_m, nan=np.inf) < throw_m
-    return np.where(lies & piled, depth_m + stem["snow_pile_m"], depth_m), remarks
+    pile_m = np.where(lies & piled, stem["snow_pile_m"], 0.0)
+    return depth_m + pile_m, pile_m, remarks
 
 
 def _near_barrier(site: Site, reach_m: float) -> BoolArray:

@@ -76,7 +76,7 @@ def score_pressure(
     figures = tables.figures(settings.overrides)
     agents = agents_on(settings)
     exposures = with_habitat(site, exposures, rasters)
-    snow_m, remarks = snow_depth(site, exposures, rasters, figures)
+    snow_m, pile_m, remarks = snow_depth(site, exposures, rasters, figures)
     sizes = find_sizes(table, settings, figures["stem"])
     species = read_species(table.species, settings.region)
     kinds = find_kinds(table.species, tuple(taxon for taxon, _ in species))
@@ -86,7 +86,7 @@ def score_pressure(
     lifted = crown & is_one_of(forms, ("standard",)) & np.isnan(table.lowest_branch_m)
     clear_m = tables.work_figures()["clear_m"].central
     browse = Browse(
-        reach_m=browse_reach_m(settings.local, settings.region, snow_m, figures["deer_browse"]),
+        reach_m=browse_reach_m(settings.local, settings.region, snow_m - pile_m, figures["deer_browse"]),
         crown=crown,
         crown_base_m=np.where(lifted, clear_m, np.nan_to_num(table.lowest_branch_m, nan=0.0)),
     )
@@ -110,7 +110,7 @@ def score_pressure(
         **_summed(hazard, shares),
         agents=agents,
         not_scored=why_not_scored(site, sizes, np.asarray(np.isnan(hazard).all(axis=1))),
-        stems=_stems(sizes, kinds, forms, sensitivity, factor, snow_m),
+        stems=_stems(sizes, kinds, forms, sensitivity, factor, (snow_m, pile_m)),
         remarks=remarks_of(site, sizes, kinds, exposures, remarks),
         notes=unmatched_species(site, kinds),
         assumptions=(
@@ -180,7 +180,7 @@ def _stems(
     forms: Coded,
     sensitivity: Float32Array,
     factor: Float32Array,
-    snow_m: FloatArray,
+    snow: tuple[FloatArray, FloatArray],
 ) -> Stems:
     """What each tree is, for the stations that follow."""
     return Stems(
@@ -196,5 +196,6 @@ def _stems(
         sensitivity=sensitivity,
         size_factor=factor,
         ended=factor == 0,
-        snow_m=snow_m,
+        snow_m=snow[0],
+        pile_m=snow[1],
     )
