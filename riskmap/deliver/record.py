@@ -131,7 +131,14 @@ def _counts(result: Result) -> dict[str, Any]:
         "cost": round(float(cents) / 100, 2),
         "currency": result.choices.currency,
         "loss_prevented": _loss_prevented(result),  # money a year, in `currency`
+        **{name: told for name, told in _told_of_choosing(result).items() if told},
     }
+
+
+def _told_of_choosing(result: Result) -> dict[str, Any]:
+    """What was proven of the money, of shared fences and of stock, and what more money would prevent."""
+    extra = result.choices.extra
+    return {"money": extra.get("money"), "fencing": extra.get("fencing"), "stock": extra.get("stock_proof")}
 
 
 def _loss_prevented(result: Result) -> float | None:
