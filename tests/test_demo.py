@@ -169,6 +169,13 @@ def test_the_whole_range_of_answers_occurs(walked: dict[str, Path]) -> None:
     assert riverside["guard"].nunique() >= 6 and streets["guard"].nunique() >= 6
 
 
+def test_the_record_tells_what_the_money_prevents(walked: dict[str, Path]) -> None:
+    for site in SITES:
+        counts = json.loads((walked[site] / "run.json").read_text(encoding="utf-8"))["counts"]
+        assert counts["money"]["spent"] == pytest.approx(counts["cost"], abs=0.05)
+        assert counts["money"]["frontier"][-1][1] == pytest.approx(counts["money"]["prevented"], abs=0.05)
+
+
 @pytest.mark.parametrize("site", SITES)
 def test_thick_stems_buy_nothing_but_against_beaver(site: str, walked: dict[str, Path]) -> None:
     """No stem over 8 in (203 mm) is told to buy anything but, near water, a beaver guard (decisions on safe sizes)."""

@@ -10,6 +10,7 @@ import numpy as np
 from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.offers import Offer, drawn_lines, make_offer, offer_sheets, whole_costs
+from riskmap.choose.options import MOST_OPTIONS
 from riskmap.choose.promise import Promise, promise_groups
 from riskmap.choose.words import money_words
 from riskmap.model import FloatArray, IntArray, Note, StockLine
@@ -66,6 +67,11 @@ class Market:
     net: bool
     promise: Promise | None = None
     notes: tuple[Note, ...] = ()
+
+    @property
+    def cut(self) -> bool:
+        """Whether some trees may have more options than are listed."""
+        return any(offer is not None and len(offer.options) >= MOST_OPTIONS for offer in self.offers)
 
     @property
     def cost(self) -> FloatArray:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from riskmap.choose.alive import Aim, keep_alive
-from riskmap.choose.asked import Verdict
+from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.frontier import frontier_of_list
-from riskmap.choose.kinds import keep_kinds, keys_used, only_kinds
+from riskmap.choose.kinds import Tried, burden, keep_kinds, keys_used, only_kinds
 from riskmap.choose.part_share import Share, spend_share
 from riskmap.choose.share import Shared, share_fences
-from riskmap.choose.spend import Limits, spend_money
+from riskmap.choose.spend import Limits, Spent, spend_money
 from riskmap.choose.stock import Drawn, stock_used
 from riskmap.choose.use_stock import use_stock
 from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch
@@ -61,13 +62,14 @@ def choose_by_floor(case: Case, *, most_kinds: int | None, stock: tuple[StockLin
         verdicts.append(decide_group(place, alike, group))
         if group % 100 == 0:
             watch.progress(group, len(alike.count))
+    told = {}
     if most_kinds is not None:
-        place, verdicts = keep_kinds(
-            place, verdicts, alike.count, most_kinds, lambda where, group: decide_group(where, alike, group)
-        )
+        kept = keep_kinds(_floor_attempt(case, verdicts), _single_kinds(place), most_kinds)
+        place, verdicts = kept.tried.found
+        told = {"kinds": kept.told()}
     shared = share_fences(case.site, place, alike, verdicts)
     shared, drawn = use_stock(stock, place, alike, shared)
-    return Outcome(shared=shared, drawn=drawn, money=told_of_list(case, shared))
+    return Outcome(shared=shared, drawn=drawn, money={**told_of_list(case, shared), **told})
 
 
 def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock: tuple[StockLine, ...]) -> Outcome:
@@ -87,13 +89,13 @@ def choose_by_money(case: Case, limits: Limits, *, most_kinds: int | None, stock
         Guards on hand.
     """
     place = case.place
-    spent = spend_money(case, limits, stock)
-    while most_kinds is not None and len(keys_used(spent.shared.verdicts)) > most_kinds:
-        kinds = keys_used(spent.shared.verdicts)
-        prevented = loss_prevented(spent.shared.verdicts, spent.shared.of_tree, case)
-        least = min(sorted(kinds), key=lambda key: _prevented_by(key, spent.shared, prevented))
-        place = only_kinds(place, kinds - {least})
-        spent = spend_money(replace(case, place=place), limits, stock)
+    if most_kinds is None:
+        spent = spend_money(case, limits, stock)
+    else:
+        cuts: list[bool] = []
+        kept = keep_kinds(_money_attempt(case, limits, stock, cuts), _single_kinds(place), most_kinds)
+        spent = kept.tried.found
+        spent = replace(spent, facts={**spent.facts, "kinds": kept.told(sure=not any(cuts))})
     shared = spent.shared
     drawn = stock_used(stock, shared.verdicts, shared.of_tree, place.catalogue.rates.currency)
     return Outcome(shared=shared, drawn=drawn, money=spent.facts, notes=spent.notes)
@@ -131,6 +133,55 @@ def choose_by_survival(case: Case, aim: Aim, *, stock: tuple[StockLine, ...]) ->
     shared = spent.shared
     shared, drawn = use_stock(stock, case.place, case.alike, shared, swap=False)
     return Outcome(shared=shared, drawn=drawn, money={**spent.facts, **told_of_list(case, shared)})
+
+
+def _single_kinds(place: Place) -> frozenset[str]:
+    """Kinds of guard for single trees."""
+    return frozenset(guard.key for guard in place.catalogue.guards if not guard.group)
+
+
+def _floor_attempt(case: Case, first: list[Verdict]) -> Callable[[frozenset[str]], Tried[tuple[Place, list[Verdict]]]]:
+    """What is cheapest with some kinds, group by group; a verdict holds as long as all its kinds may be used."""
+    alike, shares = case.alike, np.array(case.place.shares)
+    every = _single_kinds(case.place)
+    known = [[(every, verdict, burden(verdict, alike.need[at], shares))] for at, verdict in enumerate(first)]
+    used = [[frozenset(verdict.keys.split("; ")) - {""} for verdict in [one]] for one in first]
+
+    def attempt(kinds: frozenset[str]) -> Tried[tuple[Place, list[Verdict]]]:
+        where = case.place if kinds == every else only_kinds(case.place, kinds)
+        verdicts, total = [], 0.0
+        hangs: dict[str, float] = {}
+        for group, before in enumerate(known):
+            holds = zip(before, used[group], strict=True)
+            found = next((one for one, keys in holds if keys <= kinds <= one[0]), None)
+            if found is None:
+                verdict = decide_group(where, alike, group)
+                found = (kinds, verdict, burden(verdict, alike.need[group], shares))
+                before.append(found)
+                used[group].append(frozenset(verdict.keys.split("; ")) - {""})
+            verdicts.append(found[1])
+            total += float(alike.count[group]) * found[2]
+            for key in keys_used([found[1]]):
+                hangs[key] = hangs.get(key, 0.0) + float(alike.count[group])
+        return Tried(total=total, least=total, used=hangs, found=(where, verdicts))
+
+    return attempt
+
+
+def _money_attempt(
+    case: Case, limits: Limits, stock: tuple[StockLine, ...], cuts: list[bool]
+) -> Callable[[frozenset[str]], Tried[Spent]]:
+    """What money does best with some kinds; `cuts` learns whether lists of options were cut short."""
+
+    def attempt(kinds: frozenset[str]) -> Tried[Spent]:
+        spent = spend_money(replace(case, place=only_kinds(case.place, kinds)), limits, stock)
+        cuts.append(spent.cut)
+        prevented = loss_prevented(spent.shared.verdicts, spent.shared.of_tree, case)
+        single = _single_kinds(case.place)
+        hangs = {key: _prevented_by(key, spent.shared, prevented) for key in keys_used(spent.shared.verdicts) & single}
+        return Tried(total=-spent.value, least=-spent.bound, used=hangs, found=spent)
+
+    return attempt
 
 
 def _prevented_by(key: str, shared: Shared, prevented: FloatArray) -> float:

@@ -36,6 +36,8 @@ class Spent:
         The limits, what was spent and prevented, the proven gap, and the frontier.
     value, bound : float
         What was made largest, and what it can't pass.
+    cut : bool
+        Some trees may have more options than were thought of.
     notes : tuple of Note
         Groups that can't use what is set aside for them.
     """
@@ -44,6 +46,7 @@ class Spent:
     facts: dict[str, Any]
     value: float = 0.0
     bound: float = 0.0
+    cut: bool = False
     notes: tuple[Note, ...] = ()
 
 
@@ -68,7 +71,9 @@ def spend_money(case: Case, limits: Limits, stock: tuple[StockLine, ...] = ()) -
     facts = _facts(plan, market, frontier_of(market, plan.offered, None if stock else steps), limits, currency)
     if market.promise is not None:
         facts["groups"] = _groups(case, market, plan)
-    return Spent(shared=shared, facts=facts, value=plan.bought.value, bound=plan.bought.bound, notes=market.notes)
+    return Spent(
+        shared=shared, facts=facts, value=plan.bought.value, bound=plan.bought.bound, cut=market.cut, notes=market.notes
+    )
 
 
 def _groups(case: Case, market: Market, plan: FencePlan) -> list[dict[str, Any]]:

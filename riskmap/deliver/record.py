@@ -127,7 +127,14 @@ def _counts(result: Result) -> dict[str, Any]:
         "cost": round(tally.cost, 2),
         "currency": result.choices.currency,
         "loss_prevented": None if tally.prevented is None else round(tally.prevented, 2),  # money a year, in `currency`
+        **{name: told for name, told in _told_of_choosing(result).items() if told},
     }
+
+
+def _told_of_choosing(result: Result) -> dict[str, Any]:
+    """What was proven of the money, of shared fences and of stock, and what more money would prevent."""
+    extra = result.choices.extra
+    return {"money": extra.get("money"), "fencing": extra.get("fencing"), "stock": extra.get("stock_proof")}
 
 
 def _output(file: Path) -> dict[str, Any]:
