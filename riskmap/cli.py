@@ -20,7 +20,7 @@ from typing import Final, NoReturn
 from riskmap import __version__
 from riskmap.deliver import DELIVERABLES
 from riskmap.errors import RiskmapError, WordsError, shown
-from riskmap.terminal import TerminalWatch, print_error, print_findings, print_notes, print_result
+from riskmap.terminal import START, TerminalWatch, print_error, print_findings, print_notes, print_result
 
 __all__ = ["main"]
 
@@ -119,7 +119,7 @@ def _own_fault(error: BaseException) -> str:
 def _run(options: argparse.Namespace) -> int:
     """The main job."""
     watch = _prepare(options)
-    with watch.station("start"):
+    with watch.station(START):
         from riskmap.run import run_site
     delivered = run_site(
         options.site,
@@ -155,7 +155,7 @@ def _check(options: argparse.Namespace) -> int:
     from riskmap.look_over import look_over
 
     findings = look_over(options.site, watch=watch)
-    print_findings(findings, sys.stdout)
+    print_findings(findings, sys.stdout, quiet=options.quiet)
     return MEND if findings.problems else DONE
 
 
@@ -207,7 +207,8 @@ def _parse(words: list[str]) -> argparse.Namespace:
     parser = _Parser(
         prog="riskmap",
         description="Young-tree damage map: what can harm each young tree, and which guard stops it.",
-        epilog="Exit status: 0 done, 1 the inputs must be mended, 2 bad words, 3 the machine failed us, 130 stopped.",
+        epilog="Begin with: riskmap start TREES LAYER ...; answer what it asks in site.toml; then check, then run. "
+        "Exit status: 0 done, 1 the inputs must be mended, 2 bad words, 3 the machine failed us, 130 stopped.",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"riskmap {__version__} (engine: {_engine()})")
@@ -248,6 +249,8 @@ def _one_of(known: Iterable[str]) -> Callable[[str], str]:
     """Take a word out of a list."""
 
     def take(word: str) -> str:
+        if word.endswith(".toml"):  # a list of words takes all that follow
+            raise argparse.ArgumentTypeError(f"{shown(word)!r} is no result; write the site file before --only")
         if word not in known:
             raise argparse.ArgumentTypeError(f"there is no {shown(word)!r}{_nearest(word, known)}")
         return word

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow.compute as pc
 
+from riskmap import rules, tables
 from riskmap.check import list_inputs
 from riskmap.errors import InputError, Problem
-from riskmap.model import Assumption, Inputs, Note, ReadAs, Repair, Result, Watch
+from riskmap.model import Assumption, Inputs, Note, ReadAs, Repair, Result, Settings, Watch
 from riskmap.read import read_inputs, read_settings
 from riskmap.run import recommend_guards
 
@@ -27,6 +28,7 @@ class Findings:
     read_as: tuple[ReadAs, ...] = ()
     repaired: tuple[Repair, ...] = ()
     not_scored: Mapping[str, int] = field(default_factory=dict)  # why -> trees
+    not_surveyed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # role -> agents it would be scored from
 
 
 def look_over(site_file: Path, *, watch: Watch) -> Findings:
@@ -60,12 +62,15 @@ def look_over(site_file: Path, *, watch: Watch) -> Findings:
 
 def _of_inputs(inputs: Inputs, problems: tuple[Problem, ...]) -> Findings:
     """What reading found."""
+    local = inputs.settings.local
+    named = {*(source.role for source in inputs.settings.layers), *local.everywhere, *local.nowhere}
     return Findings(
         problems=problems,
         notes=tuple(dict.fromkeys(inputs.notes)),
         assumptions=inputs.assumptions,
         read_as=inputs.read_as,
         repaired=inputs.repaired,
+        not_surveyed=_not_surveyed(named, inputs.settings),
     )
 
 
@@ -80,4 +85,12 @@ def _of_result(result: Result) -> Findings:
         read_as=inputs.read_as,
         repaired=inputs.repaired,
         not_scored={str(reason["values"]): int(reason["counts"]) for reason in reasons},
+        not_surveyed=_not_surveyed(result.site.surveyed, inputs.settings),
     )
+
+
+def _not_surveyed(surveyed: Collection[str], settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Roles that nobody surveyed, each with the agents of this run that look for it."""
+    on = rules.agents_on(settings)
+    wanted = {role.key: tuple(agent for agent in role.agents if agent in on) for role in tables.roles().values()}
+    return {role: agents for role, agents in wanted.items() if agents and role not in surveyed}

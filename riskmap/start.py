@@ -14,6 +14,7 @@ from typing import Final
 import pyarrow as pa
 
 from riskmap import tables
+from riskmap.check.words import several
 from riskmap.errors import InputError, WordsError, shown
 from riskmap.model import Settings
 from riskmap.read.headers import words_of
@@ -21,6 +22,7 @@ from riskmap.read.kinds import Kind
 from riskmap.read.listing import ListedLayer, list_file
 from riskmap.read.rows import TreeRows
 from riskmap.read.settings import settings_from
+from riskmap.read.sizes import usual_unit
 from riskmap.read.trees import TreesRead, open_rows, understand_rows
 from riskmap.tables import keys as all_keys
 
@@ -28,6 +30,8 @@ __all__ = ["Started", "start_site"]
 
 ANY_DAY: Final = "2000-01-01"  # ages are not looked at here
 MOST_KINDS: Final = 12  # a column of more different words is no kind of tree or site
+MONTHS: Final = 12
+_DAY_AND_MONTH: Final = re.compile(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-]\d{2,4}\b")
 _ROLES: Final[tuple[tuple[str, str], ...]] = (
     ("water", r"water(?!ing)|river|stream|creek|brook|pond|lake|hydro|ditch|canal|flowline"),
     ("study_area", r"study|survey|boundary|extent|outline|limits|aoi"),
@@ -35,7 +39,7 @@ _ROLES: Final[tuple[tuple[str, str], ...]] = (
     ("driveway", r"drive|walk|footpath|footway|path|trail|pavement|paving|patio"),
     ("rough_grass", r"rough|meadow|unmown|prairie|old field|tall grass|thatch"),
     ("lawn", r"lawn|turf|mown|grass|\bparks?\b|open space|sport|cemeter|golf|playing"),
-    ("road", r"road|street|highway|carriageway|lane"),
+    ("road", r"road|street|highway|carriageway|lane|cent(?:er|re) ?lines?"),
     ("rabbit_cover", r"rabbit|hedge|bramble|scrub|shrub|brush|thicket|cover"),
     ("deer_habitat", r"deer|wood|forest|vegetation|canopy|habitat"),
     ("spray_area", r"spray|crop|field|orchard|vineyard|farm|arable"),
@@ -85,20 +89,25 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
         raise WordsError(f"{shown(path)} is there already; name another file with --out")
     if not path.parent.is_dir():
         raise WordsError(f"{shown(path.parent)} is no folder; name a site file in one that is there")
-    lines = [*_head(trees), *_tree_lines(trees, path), *_layer_lines(layers, path), *_local_lines()]
+    tree_lines, ground = list(_tree_lines(trees, path)), list(_layer_lines(layers, path))
+    lines = [*_head(trees, tree_lines), *tree_lines, *ground, *_local_lines(ground)]
     text = "\n".join(lines) + "\n"
     with path.open("x", encoding="utf-8", newline="\n") as file:
         file.write(text)
     return Started(path=path, text=text, questions=text.count("QUESTION:"))
 
 
-def _head(trees: Path) -> Iterator[str]:
+def _head(trees: Path, tree_lines: Sequence[str]) -> Iterator[str]:
     """What stands above the sections."""
     yield "# A first site file, written from the files alone. Answer each QUESTION (take the # off and put the right"
     yield "# value in), look over the rest, then ask `riskmap check` about it."
     yield f"title = {_quoted(trees.name.split('.')[0])}"
     yield "# date = 2026-10-15  # QUESTION: for which day is the work planned? No run goes without it"
-    yield 'units = "metric"  # what people read; or "us"'
+    sizes = [line.split('"')[1] for line in tree_lines if line.startswith("units.")]
+    if sizes and set(sizes) <= {"in", "ft"}:
+        yield 'units = "us"  # what people read; the trees are in inches and feet. Or "metric"'
+    else:
+        yield 'units = "metric"  # what people read; or "us"'
     yield 'region = "north_america"  # or britain, europe'
 
 
@@ -129,11 +138,11 @@ def _tree_lines(trees: Path, site_file: Path) -> Iterator[str]:
     yield f"file = {_quoted(typed)}  # {read.read_as.rows:,} rows, {read.read_as.facts.get('kind', '')}".rstrip(" ,")
     if settings.trees.layer:
         yield f"layer = {_quoted(settings.trees.layer)}  # by its name"
-    yield from _read_lines(read)
+    yield from _read_lines(read, rows.table)
     yield from _column_lines(read)
     yield from _size_lines(read)
     yield from _kind_lines(rows.table)
-    for note in read.notes:
+    for note in (note for note in read.notes if note.code != "unit_missing"):
         yield _remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")
 
 
@@ -159,7 +168,7 @@ def _assumed(read: TreesRead, topic: str) -> tuple[str, str]:
     return next(((note.taken, note.why) for note in read.assumptions if note.topic == topic), ("", ""))
 
 
-def _read_lines(read: TreesRead) -> Iterator[str]:
+def _read_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
     """The coordinate system, encoding and order of dates."""
     taken, why = _assumed(read, "crs.trees")
     asked = [problem for problem in read.problems if problem.key == "trees.crs"]
@@ -173,7 +182,23 @@ def _read_lines(read: TreesRead) -> Iterator[str]:
     if taken:
         yield f"encoding = {_quoted(taken.removeprefix('encoding '))}  # {why}"
     if any(note.code == "date_two_readings" for note in read.notes):
-        yield '# date_order = "month_first"  # QUESTION: are dates such as 03/04/2025 month first or day first?'
+        order, shown_by = _order_of_dates(read, table)
+        yield f'# date_order = "{order}"  # QUESTION: are dates such as 03/04/2025 month first or day first?{shown_by}'
+
+
+def _order_of_dates(read: TreesRead, table: pa.Table) -> tuple[str, str]:
+    """Which order the dates that can be read one way only have, and what to say of it."""
+    columns = read.read_as.facts["columns"]
+    cells = [table.column(columns[name]).to_pylist() for name in ("planted", "guard_since") if name in columns]
+    pairs = [found for column in cells for cell in column if (found := _DAY_AND_MONTH.match(str(cell or "")))]
+    month_first = sum(int(pair[2]) > MONTHS >= int(pair[1]) for pair in pairs)
+    day_first = sum(int(pair[1]) > MONTHS >= int(pair[2]) for pair in pairs)
+    order, sure = ("day_first", day_first) if day_first > month_first else ("month_first", month_first)
+    if not sure:
+        return order, ""
+    said = f" {sure:,} {'date' if sure == 1 else 'dates'} can only be {order.replace('_', ' ')}"
+    other = min(month_first, day_first)
+    return order, said + (f", and {other:,} only the other way" if other else "")
 
 
 def _column_lines(read: TreesRead) -> Iterator[str]:
@@ -207,7 +232,12 @@ def _size_lines(read: TreesRead) -> Iterator[str]:
     for problem in read.problems:
         if problem.key == "trees.units":
             column = next((ours for ours, header in columns.items() if header == problem.column), "caliper")
-            yield f'# units.{column} = "in"  # QUESTION: {problem.column}: {problem.what}'
+            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {problem.column}: {problem.what}'
+    for note in read.notes:
+        if note.code == "unit_missing":
+            column = next((ours for ours, header in columns.items() if header == note.column), "caliper")
+            asked = f"in which unit are bare numbers? {note.column}: {note.what}"
+            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {asked}'
     if "caliper" in columns:
         place, why = _assumed(read, "caliper_at")
         if "does not say" in why:
@@ -265,7 +295,7 @@ def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
     count = (
         ""
         if layer.features is None
-        else f"  # {layer.features:,} features, {shown(layer.crs) or 'no coordinate system'}"
+        else f"  # {several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
     )
     yield f"{mark}file = {_quoted(typed)}{count}"
     if layer.layer:
@@ -288,9 +318,17 @@ def _raster_block(typed: str) -> Iterator[str]:
         yield "# habitat = [1]  # QUESTION: which values are deer habitat?"
 
 
-def _local_lines() -> Iterator[str]:
-    """Local facts, as defaults to look at."""
+def _local_lines(ground: Sequence[str]) -> Iterator[str]:
+    """Local facts, as defaults to look at; before them the roles that no file stands for."""
     yield "\n[local]  # what the ground can't tell; each line shows the default"
+    drawn = {line.split('"')[1] for line in ground if line.startswith("role = ")}
+    off = {agent.key for agent in tables.agents().values() if agent.off_by_default}
+    roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in drawn]
+    if roles:
+        wanted = ", ".join(_quoted(role.key) for role in roles)
+        yield "# No file is named for the next, so what comes from them is not scored. Leave in the list what you know"
+        yield "# is not there, and give the others a [[layers]] block:"
+        yield f"# nowhere = [{wanted}]"
     for row in all_keys():
         if row.section == "local" and not row.sets and row.default:
             plain = row.default if row.type in ("number", "flag") else _quoted(row.default)

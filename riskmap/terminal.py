@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
@@ -14,12 +17,16 @@ from riskmap.errors import InputError, shown
 
 if TYPE_CHECKING:
     from riskmap.look_over import Findings
-    from riskmap.model import Note, Result
+    from riskmap.model import Note, Repair, Result
     from riskmap.run import Delivered
 
-__all__ = ["TerminalWatch", "print_error", "print_findings", "print_notes", "print_result"]
+__all__ = ["START", "TerminalWatch", "print_error", "print_findings", "print_notes", "print_result"]
 
+START: Final = "start"  # loading, before anything of the user's is read
 _BAR: Final = 24
+_REASONS: Final = 6  # reasons to look at trees that are named
+_NARROWEST: Final = 40
+_MENDED: Final = 20  # features of one layer whose mending is named
 _NAMED: Final = 5  # rows named in a note's line; run.json holds the first 20
 _QUIETLY: Final = 0.1  # seconds between two drawings of the bar
 _LONG: Final = 15.0  # seconds after which a station says how long it may still take
@@ -47,6 +54,7 @@ class TerminalWatch:
         self.draws = not quiet and self.stream.isatty()
         self._name, self._drawn, self._begun = "", 0.0, 0.0
         self._first: float | None = None  # share that was done when the station first told of it
+        self._held = ""  # what waits for a second station: inputs refused before that are told of alone
         self._full, self._empty = "━╌" if "utf" in (self.stream.encoding or "utf").lower() else "#-"
 
     @contextmanager
@@ -62,7 +70,11 @@ class TerminalWatch:
         spent = time.perf_counter() - begun
         self.timings[name] = self.timings.get(name, 0.0) + spent
         if not self.quiet and (self.verbose or not self.draws):
-            self._say(f"{name}: {spent:.2f} s")
+            line = f"{name}: {spent:.2f} s"
+            if name == START:
+                self._held = f"{line}\n"
+            else:
+                self._say(line)
 
     def log(self, line: str) -> None:
         """Say one line with -v."""
@@ -106,7 +118,8 @@ class TerminalWatch:
 
     def _say(self, line: str) -> None:
         """Write one line."""
-        self.stream.write(line + "\n")
+        self.stream.write(f"{self._held}{line}\n")
+        self._held = ""
         self.stream.flush()
 
 
@@ -114,35 +127,70 @@ def print_error(error: Exception, stream: TextIO) -> None:
     """Print every fault an error holds, a line each."""
     lines = [problem.line() for problem in error.problems] if isinstance(error, InputError) else [str(error)]
     for line in lines:
-        print(f"error: {line}", file=stream)
+        _put(f"error: {line}", stream)
 
 
 def print_notes(notes: Iterable[Note], stream: TextIO) -> None:
     """Print notes, a line each."""
     for note in notes:
-        print(f"note: {_note_line(note)}", file=stream)
+        _put(f"note: {_note_line(note)}", stream)
 
 
-def print_findings(findings: Findings, stream: TextIO) -> None:
-    """Print what ``riskmap check`` found: faults, notes, what was read as what, and how many of each."""
+def print_findings(findings: Findings, stream: TextIO, *, quiet: bool = False) -> None:
+    """Print what ``riskmap check`` found: faults, notes, and unless quiet what was read as what, mended and taken."""
     print_error(InputError(findings.problems), stream)
     print_notes(findings.notes, stream)
+    if not quiet:
+        _print_understood(findings, stream)
+    print(f"{_count(len(findings.problems), 'fault')}, {_count(len(findings.notes), 'note')}", file=stream)
+
+
+def _print_understood(findings: Findings, stream: TextIO) -> None:
+    """Print what was read as what, what was mended, what was not scored, and what was taken for want of a word."""
     for read in findings.read_as:
-        print(f"read: {shown(read.file)}: {read.rows:,} rows; {_facts(read.facts)}", file=stream)
-    for repair in findings.repaired:
+        rows = "" if read.facts.get("kind") == "GeoTIFF" else f"{_count(read.rows, 'row')}; "
+        _put(f"read: {shown(read.file)}: {rows}{_facts(read.facts)}", stream)
+    _print_repairs(findings.repaired, stream)
+    for why, trees in findings.not_scored.items():
+        _put(f"not scored: {_count(trees, 'tree')}: {why}", stream)
+    _print_not_surveyed(findings.not_surveyed, stream)
+    for taken in findings.assumptions:
+        key = f" ({taken.key})" if taken.key else ""
+        _put(f"assumed: {taken.topic} = {taken.taken}: {taken.why}{key}", stream)
+
+
+def _print_repairs(repaired: Sequence[Repair], stream: TextIO) -> None:
+    """Print what was mended, left out or flattened, the first of each layer."""
+    met: Counter[tuple[str, str, str]] = Counter()
+    for repair in repaired:
+        met[repair.file, repair.layer, repair.what] += 1
+        if met[repair.file, repair.layer, repair.what] > _MENDED:
+            continue
         place = f"{shown(repair.file)}{f', layer {shown(repair.layer)}' if repair.layer else ''}"
         areas = (
             f" (area {repair.area_before:.6g} -> {repair.area_after:.6g} m2)"
             if repair.area_before is not None and repair.area_after is not None
             else ""
         )
-        print(f"{repair.what}: {place}, feature {repair.feature}: {repair.why}{areas}", file=stream)
-    for why, trees in findings.not_scored.items():
-        print(f"not scored: {_count(trees, 'tree')}: {why}", file=stream)
-    for taken in findings.assumptions:
-        key = f" ({taken.key})" if taken.key else ""
-        print(f"assumed: {taken.topic} = {taken.taken}: {taken.why}{key}", file=stream)
-    print(f"{_count(len(findings.problems), 'fault')}, {_count(len(findings.notes), 'note')}", file=stream)
+        _put(f"{repair.what}: {place}, feature {repair.feature}: {repair.why}{areas}", stream)
+    for (file, layer, what), many in met.items():
+        if many > _MENDED:
+            place = f"{shown(file)}{f', layer {shown(layer)}' if layer else ''}"
+            _put(f"{what}: {place}: {_count(many - _MENDED, 'feature')} more; run.json lists them all", stream)
+
+
+def _print_not_surveyed(not_surveyed: Mapping[str, Sequence[str]], stream: TextIO) -> None:
+    """Print the roles nobody surveyed, the agents not scored from them, and the key that answers."""
+    if not not_surveyed:
+        return
+    for role, agents in not_surveyed.items():
+        _put(f"not surveyed: {role}: {', '.join(agents).replace('_', ' ')} not scored from it", stream)
+    listed = ", ".join(f'"{role}"' for role in not_surveyed)
+    _put(
+        f"  give each a [[layers]] block, or say under [local] which of them are not there: nowhere = [{listed}] "
+        "(local.nowhere)",
+        stream,
+    )
 
 
 def print_result(delivered: Delivered, stream: TextIO) -> None:
@@ -160,7 +208,23 @@ def print_result(delivered: Delivered, stream: TextIO) -> None:
         print(f"  {row}", file=stream)
     absent = [agent for agent in result.pressure.agents if tally.agents and agent not in tally.agents]
     if absent:
-        print(f"not scored, since no layer of theirs was given: {', '.join(absent).replace('_', ' ')}", file=stream)
+        agents = ", ".join(absent).replace("_", " ")
+        _put(f"not scored, since no layer of theirs was given: {agents} (riskmap check says what would do)", stream)
+    for why, trees in _why_look(result):
+        _put(f"look: {_count(trees, 'tree')}: {why}", stream)
+
+
+def _why_look(result: Result) -> list[tuple[str, int]]:
+    """The reasons why most trees are to be looked at; none where the result holds but some of the trees."""
+    import numpy as np
+
+    choices = result.choices
+    if len(choices.action.codes) != result.tally.rows or "look" not in choices.action.values:
+        return []
+    look = np.equal(choices.action.codes, choices.action.values.index("look")) & (choices.reason.codes >= 0)
+    many = np.bincount(choices.reason.codes[look], minlength=len(choices.reason.values))
+    first = np.argsort(-many, kind="stable")[:_REASONS]
+    return [(choices.reason.values[at], int(many[at])) for at in first if many[at]]
 
 
 def _action_rows(result: Result) -> Iterator[str]:
@@ -186,6 +250,14 @@ def _action_rows(result: Result) -> Iterator[str]:
 def _sums(cost: float, hours: float) -> str:
     """Money and hours in their columns, nothing where there is none."""
     return f"{f'{cost:,.0f}' if cost else '':>12}{f'{hours:,.0f}' if hours >= 0.5 else '<1' if hours else '':>9}"
+
+
+def _put(line: str, stream: TextIO) -> None:
+    """Print one line, folded at the words where a terminal would cut it anywhere."""
+    if stream.isatty():
+        width = max(shutil.get_terminal_size().columns, _NARROWEST)
+        line = textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    print(line, file=stream)
 
 
 def _note_line(note: Note) -> str:

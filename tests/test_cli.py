@@ -388,3 +388,119 @@ def test_a_log_that_is_not_counted_is_said(site: Path) -> None:
     assert main(["run", str(site), "-q"]) == 0
     record = json.loads((site.parent / "site-out" / "run.json").read_text())
     assert any(taken["topic"] == "log" and "log.csv" in taken["why"] for taken in record["assumptions"])
+
+
+@pytest.mark.parametrize("refused", ["no file", "wrong key", "earlier result"])
+def test_what_is_refused_before_reading_is_told_of_alone(
+    refused: str, site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No line of progress stands before the fault."""
+    if refused == "wrong key":
+        site.write_text(SITE + "[nonsense]\n")
+    elif refused == "earlier result":
+        assert main(["run", str(site), "-q", "--only", "csv"]) == 0
+        capsys.readouterr()
+    assert main(["run", str(tmp_path / "none.toml" if refused == "no file" else site)]) in (1, 2)
+    lines = capsys.readouterr().err.splitlines()
+    assert lines and all(line.startswith("error: ") for line in lines)
+
+
+def test_check_names_what_nobody_surveyed_and_the_key(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each role with its agents, and a line for site.toml that holds as it is; also beside a fault."""
+    assert main(["check", str(site)]) == 0
+    said = capsys.readouterr().out
+    assert "not surveyed: deer_habitat: deer browse, antler rub not scored from it\n" in said
+    assert "not surveyed: lawn: mower not scored from it\n" in said
+    assert "not surveyed: water" not in said
+    assert "road salt" not in said and "hare" not in said  # off unless asked for
+    (line,) = re.findall(r"nowhere = \[.*?\]", said)
+    site.write_text(SITE + line + "\n")
+    assert main(["check", str(site)]) == 0
+    assert "not surveyed" not in capsys.readouterr().out
+    (site.parent / "trees.csv").write_text(TREES.replace("caliper_mm", "caliper"))
+    site.write_text(SITE)
+    assert main(["check", str(site)]) == 1
+    assert "not surveyed: lawn: mower" in capsys.readouterr().out
+
+
+def test_quiet_check_lists_faults_and_notes_only(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "trees.csv").write_text(TREES + "T4,,,elm,20,\n")
+    assert main(["check", str(site), "-q"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) > 1 and all(line.startswith("note: ") for line in lines[:-1])
+    assert lines[-1] == f"0 faults, {len(lines) - 1} note" + "s" * (len(lines) > 2)
+
+
+def test_check_says_all_that_a_data_report_holds(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Encoding, delimiter, decimal sign, units, CRS, datum step; mended areas; what is odd, and what is not scored."""
+    import geopandas
+    from shapely import Polygon
+
+    rows = [
+        "Nr;Lon;Lat;Species;Caliper cm;Planted",
+        "A;-75,00013;42,29971;Saule é;1,2;2024",
+        "A;-75,00047;42,29978;red maple;3,5;2027-03-01",
+        "B;-75,00047;42,29978;oak;250,5;",
+        "C;0,0;0,0;oak;4,5;",
+        "D;-73,2;42,3;oak;;",
+        *(f"N{n};-75,00{n}13;42,29971;oak;4,5;" for n in range(10, 30)),
+    ]
+    (site.parent / "trees.csv").write_text("\n".join(rows), encoding="cp1252")
+    x, y = 500000, 4683000
+    bow = Polygon([(x, y), (x + 10, y + 10), (x + 10, y), (x, y + 10)])
+    geopandas.GeoDataFrame(geometry=[bow], crs="EPSG:26718").to_file(site.parent / "lawn.gpkg")
+    site.write_text(SITE.replace("[local]", '[[layers]]\nrole = "lawn"\nfile = "lawn.gpkg"\n[local]'))
+    assert main(["check", str(site)]) == 0
+    said = capsys.readouterr().out
+    for pattern in (
+        r"read: trees\.csv: 25 rows; .*encoding cp1252; delimiter semicolon; .*decimal sign comma; units caliper = cm; ",
+        r"read: trees\.csv: .*crs EPSG:4326",
+        r"note: lawn\.gpkg.*datum shift from EPSG:26718 .* known to within \d+ m",
+        r"repaired: lawn\.gpkg.*feature 1: .*\(area \S+ -> 50 m2\)",
+        r"not scored: \d trees?: no place",
+        r"note: trees\.csv.* 0,0",
+        r"note: trees\.csv.*1 tree id repeated in 2 rows: 'A'",
+        r"note: trees\.csv.*2 trees on a point where another tree stands",
+        r"note: trees\.csv.*1 stem thicker than 2 m",
+        r"note: trees\.csv.*1 tree planted after 2026-10-15",
+        r"note: trees\.csv.*more than 20 km from the middle",
+    ):
+        assert re.search(rf"(?m)^{pattern}", said), pattern
+
+
+def test_a_terminal_folds_long_lines_at_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eighty columns on a terminal; one line each into a file."""
+    from riskmap.errors import InputError, Problem
+    from riskmap.terminal import print_error
+
+    monkeypatch.setenv("COLUMNS", "80")
+    fault = InputError([Problem(file="trees.csv", what="word " * 40 + "end", remedy="mend it", key="trees.columns")])
+    terminal, pipe = Terminal(), io.StringIO()
+    for stream in (terminal, pipe):
+        print_error(fault, stream)
+    assert pipe.getvalue().count("\n") == 1
+    assert max(map(len, terminal.getvalue().splitlines())) <= 80
+    assert " ".join(terminal.getvalue().split()) == " ".join(pipe.getvalue().split())
+
+
+def test_many_mended_features_are_counted_not_listed() -> None:
+    from riskmap.look_over import Findings
+    from riskmap.model import Repair
+    from riskmap.terminal import print_findings
+
+    mended = [Repair(file="l.gpkg", layer="lawn", feature=n, what="repaired", why="ring") for n in range(1, 31)]
+    out = io.StringIO()
+    print_findings(Findings(problems=(), repaired=tuple(mended)), out)
+    assert out.getvalue().count("repaired: l.gpkg, layer lawn, feature") == 20
+    assert "repaired: l.gpkg, layer lawn: 10 features more; run.json lists them all\n" in out.getvalue()
+
+
+def test_run_says_why_trees_are_to_be_looked_at(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site.parent / "trees.csv").write_text(TREES.replace("ward", "guard").replace("Ward 2", "odd thing"))
+    assert main(["run", str(site), "--only", "csv"]) == 0
+    assert re.search(r"(?m)^look: \d trees?: .*'odd thing'", capsys.readouterr().out)
+
+
+def test_a_site_file_after_only_is_told_where_to_stand(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", "--only", "map", "site.toml"]) == 2
+    assert "'site.toml' is no result; write the site file before --only" in capsys.readouterr().err

@@ -299,6 +299,8 @@ def test_covers_are_polygons_with_a_crs(read: Read, tmp_path: Path) -> None:
     layer = layer_of(reading)
     assert layer.covers is not None
     assert layer.covers[0].area == pytest.approx(100)
+    facts = reading.read_as[1].facts
+    assert (facts["surveyed_area_of"], facts.get("role")) == (reading.read_as[0].facts["role"], None)
     assert [entry.file for entry in reading.read_as] == ["w.gpkg", "area.gpkg"]
     for covers in ("dot.gpkg", "absent.gpkg"):
         problem = read([at(SQUARE)], covers=covers).problems[0]

@@ -129,3 +129,44 @@ def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "questions are left in it" in capsys.readouterr().out
     assert out.exists()
     assert main(["start", str(folder / "street trees.csv"), "--out", str(out)]) == 2
+
+
+def test_bare_numbers_among_cells_with_a_unit_are_asked_about(tmp_path: Path) -> None:
+    """A stem in inches and a height in feet are what is proposed, and nothing is taken."""
+    rows = ["id,lon,lat,DBH,Ht", "1,-75.010012,42.300012,12 in,30", "2,-75.010112,42.300112,12,5 m"]
+    (tmp_path / "t.csv").write_text("\n".join(rows))
+    text = start_site(tmp_path / "t.csv").text
+    asked = [line for line in text.splitlines() if "in which unit are bare numbers" in line]
+    assert [line.split("  # ")[0] for line in asked] == ['# units.caliper = "in"', '# units.height = "ft"']
+    assert "units" not in tomllib.loads(text)["trees"]
+
+
+@pytest.mark.parametrize(
+    ("dates", "order", "said"),
+    [
+        (["03/04/2020", "10/28/2020"], "month_first", "1 date can only be month first"),
+        (["03/04/2020", "28/10/2020", "29/10/2020"], "day_first", "2 dates can only be day first"),
+        (["03/04/2020", "28/10/2020", "10/28/2020"], "month_first", "and 1 only the other way"),
+        (["03/04/2020"], "month_first", "month first or day first?"),
+    ],
+)
+def test_dates_that_read_one_way_only_propose_the_order(
+    dates: list[str], order: str, said: str, tmp_path: Path
+) -> None:
+    rows = ["id,lon,lat,Planted", *(f"{n},-75.01{n}012,42.300012,{date}" for n, date in enumerate(dates))]
+    (tmp_path / "t.csv").write_text("\n".join(rows))
+    (line,) = [line for line in start_site(tmp_path / "t.csv").text.splitlines() if "date_order" in line]
+    assert line.startswith(f'# date_order = "{order}"  # QUESTION')
+    assert line.endswith(said)
+
+
+def test_roles_without_a_file_are_offered_for_nowhere(folder: Path) -> None:
+    (line,) = [line for line in started(folder).splitlines() if line.startswith("# nowhere")]
+    offered = tomllib.loads(line.removeprefix("# "))["nowhere"]
+    assert "lawn" in offered and "water" not in offered and "study_area" not in offered
+
+
+def test_inches_and_feet_alone_make_a_site_in_us_units(folder: Path, tmp_path: Path) -> None:
+    assert tomllib.loads(started(folder))["units"] == "us"
+    (tmp_path / "m.csv").write_text("id,lon,lat,caliper_mm\n1,-75.010012,42.300012,40\n")
+    assert tomllib.loads(start_site(tmp_path / "m.csv", out=tmp_path / "m.toml").text)["units"] == "metric"

@@ -11,6 +11,7 @@ from typing import Any
 
 import geopandas
 import numpy as np
+import pyarrow as pa
 import pytest
 import shapely
 
@@ -329,3 +330,16 @@ def test_a_stray_cell_at_the_far_end_of_a_sheet_costs_little(tmp_path: Path) -> 
     found = read_workbook(packed.getvalue(), file="trees.xlsx")
     assert found.table.column_names == ["id", "lat", "lon"]
     assert found.row.tolist() == [2, 3]  # what stands right of the headers is a remark, no tree
+
+
+def test_the_cells_tell_the_decimal_sign_before_the_delimiter_does() -> None:
+    """A list with semicolons and decimal points: 20.2 is no odd cell, and 1.25 no 125."""
+    from riskmap.read.numbers import read_lengths, read_numbers
+
+    cells = pa.array(["20.2", "1.25", "7", '3"'])
+    lengths = read_lengths(cells, unit="in", to="in", hint=",")
+    assert (lengths.value.tolist(), lengths.decimal) == ([20.2, 1.25, 7.0, 3.0], ".")
+    assert read_lengths(pa.array(["1.250"]), unit="mm", to="mm", hint=",").value.tolist() == [1250.0]
+    assert read_lengths(pa.array(["7"]), unit="mm", to="mm", hint=",").decimal == ""
+    assert read_numbers(pa.array(["20.2", "3"]), hint=",").value.tolist() == [20.2, 3.0]
+    assert read_numbers(pa.array(["20,2", "3"]), hint=",").value.tolist() == [20.2, 3.0]

@@ -22,6 +22,7 @@ class Findings:
         self.notes: list[Note] = []
         self.assumptions: list[Assumption] = []
         self.remarks: dict[str, BoolArray] = {}
+        self.decimals: dict[str, str] = {}  # our column -> its decimal sign, "" where no cell shows one
 
     def fault(self, what: str, remedy: str, key: str, *, column: str = "", row: int | None = None) -> None:
         """Add a fault."""

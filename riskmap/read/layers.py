@@ -101,7 +101,7 @@ class _Layer:
         width_m = self.widths(kept)
         crs = self.crs() if kept.any() else table.crs
         geometry, feature = sound_features(table, kept, crs, self.say)
-        self.say_read(crs, kept, len(feature))
+        self.say_read(crs, kept, len(feature), role=self.source.role)
         if not len(feature) and not self.say.problems:
             self.say_empty(kept)
             return self.reading(None)
@@ -271,7 +271,7 @@ class _Layer:
         inner = _Layer(replace(self.source, file=typed, layer="", crs="", covers="", role="study_area"), area)
         everything = np.ones(area.rows, dtype=bool)
         shapes, feature = sound_features(area, everything, area.crs, inner.say)
-        inner.say_read(area.crs, everything, len(feature))
+        inner.say_read(area.crs, everything, len(feature), surveyed_area_of=self.source.role)
         shapes = shapes[np.isin(shapely.get_type_id(shapes), _AREAL)]
         if not len(shapes):
             inner.say.fault(
@@ -283,10 +283,10 @@ class _Layer:
         self.say.take(inner.say)
         return shapes, area.crs
 
-    def say_read(self, crs: pyproj.CRS | None, kept: BoolArray, used: int) -> None:
-        """Say how the file was read."""
+    def say_read(self, crs: pyproj.CRS | None, kept: BoolArray, used: int, **what: str) -> None:
+        """Say how the file was read, and what it is."""
         table = self.table
-        facts: dict[str, Any] = {**table.facts, "role": self.source.role, "crs": crs_in_words(crs)}
+        facts: dict[str, Any] = {**table.facts, **what, "crs": crs_in_words(crs)}
         if table.layer:
             facts["layer"] = table.layer
         if self.source.keep or self.source.drop:

@@ -63,6 +63,7 @@ class Lengths:
     bare: BoolArray  # a number without a unit of its own
     banded: BoolArray  # a class such as 3-6, its middle taken
     open_ended: BoolArray  # "over 30", its limit taken
+    decimal: str = ""  # "" where no cell shows one
 
 
 def decimal_sign(texts: Iterable[str], *, hint: str = "") -> str:
@@ -127,7 +128,7 @@ def parse_number(text: str, decimal: str = ".") -> float:
     return number if math.isfinite(number) else math.nan
 
 
-def read_numbers(cells: pa.Array, *, decimal: str = "") -> Numbers:
+def read_numbers(cells: pa.Array, *, decimal: str = "", hint: str = "") -> Numbers:
     """Read a column of plain numbers.
 
     Parameters
@@ -136,16 +137,18 @@ def read_numbers(cells: pa.Array, *, decimal: str = "") -> Numbers:
         Texts, or numbers already.
     decimal : str
         Decimal sign, or "" to find it from the cells; "?" leaves cells such as 1,234 unread.
+    hint : str
+        Decimal sign to take where no cell decides.
     """
     n = len(cells)
     if not _is_text(cells):
         return Numbers(_typed(cells), np.zeros(n, bool), np.zeros(n, bool))
     quick = _quick(cells)
-    if quick is not None and decimal != ",":
+    if quick is not None and "," not in (decimal, hint):
         return Numbers(_no_blanks(quick), np.zeros(n, bool), np.zeros(n, bool))
     codes, texts = distinct(cells)
     found = [text.strip() for text in texts]
-    sign = decimal or decimal_sign(found, hint="")
+    sign = decimal or decimal_sign(found, hint=hint)
     values, odd, word = np.full(len(found) + 1, np.nan), np.zeros(len(found) + 1, bool), np.zeros(len(found) + 1, bool)
     for i, text in enumerate(found):
         if not text:
@@ -284,7 +287,7 @@ def _amount(text: str, decimal: str) -> float:
     return float(share) + float(whole.strip() or 0) if share < 1 else math.nan
 
 
-def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "") -> Lengths:
+def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "", hint: str = "") -> Lengths:
     """Read a column of lengths, a unit in a cell before the unit of the column.
 
     Parameters
@@ -297,6 +300,8 @@ def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "") -> L
         Unit of the values returned.
     decimal : str
         Decimal sign, or "" to find it.
+    hint : str
+        Decimal sign to take where no cell decides.
     """
     n = len(cells)
     if not _is_text(cells):
@@ -306,14 +311,16 @@ def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "") -> L
         return Lengths(scaled, none, none, ~np.isnan(value) & (value != 0), none, none)
     codes, texts = distinct(cells)
     found = [text.strip() for text in texts]
-    sign = decimal or decimal_sign(found)
+    sign = decimal or decimal_sign(found, hint=hint)
     table: dict[str, list[float]] = {name: [] for name in ("value", "odd", "word", "bare", "banded", "open")}
     for text in (*found, ""):
         for name, share in zip(table, _length_facts(text, unit, to, "." if sign == "?" else sign), strict=True):
             table[name].append(share)
     flag: Callable[[str], BoolArray] = lambda name: np.asarray(table[name], bool)[codes]  # noqa: E731
     value = np.asarray(table["value"], float)[codes]
-    return Lengths(value, flag("odd"), flag("word"), flag("bare"), flag("banded"), flag("open"))
+    shown_by = any(mark in text for text in found for mark in ".,")
+    signed = ("." if sign == "?" else sign) if shown_by else ""
+    return Lengths(value, flag("odd"), flag("word"), flag("bare"), flag("banded"), flag("open"), signed)
 
 
 def _length_facts(text: str, unit: str, to: str, decimal: str) -> tuple[float, bool, bool, bool, bool, bool]:

@@ -102,6 +102,8 @@ def _from_two_columns(
     for axis in ("x", "y"):
         cells[axis] = rows.table.column(found[axis].index).combine_chunks()
         axes[axis], letters[axis] = read_axis(cells[axis], decimal=decimal)
+        if pa.types.is_string(cells[axis].type):
+            findings.decimals[axis] = axes[axis].decimal
     exchanged = bool(letters["x"] & {"N", "S"} and letters["y"] & {"E", "W"})
     x, y = axes["x"].value.copy(), axes["y"].value.copy()
     none_read = not (np.isfinite(x) & np.isfinite(y)).any()

@@ -15,7 +15,7 @@ from riskmap.read.headers import Header, header_unit, stem_place
 from riskmap.read.numbers import Lengths, read_lengths, read_numbers
 from riskmap.read.rows import TreeRows
 
-__all__ = ["read_plain", "read_size", "stem_measured"]
+__all__ = ["read_plain", "read_size", "stem_measured", "usual_unit"]
 
 STEM_KINDS: Final = {
     "nursery": "caliper_mm",
@@ -58,7 +58,8 @@ def read_size(
     cells = rows.table.column(header.index).combine_chunks()
     told = settings.trees.units.get(column, "")
     unit = told or header_unit(header.text)
-    lengths = read_lengths(cells, unit=unit, to=to, decimal=settings.trees.decimal or rows.decimal_hint)
+    lengths = read_lengths(cells, unit=unit, to=to, decimal=settings.trees.decimal, hint=rows.decimal_hint)
+    findings.decimals[column] = lengths.decimal
     if unit and not told and lengths.bare.any():
         findings.assume(f"units.{column}", unit, f"the header says so: {shown(header.text)}", f"trees.units.{column}")
     if not unit:
@@ -75,6 +76,17 @@ def read_size(
     return value
 
 
+def usual_unit(column: str) -> str:
+    """Return a unit that such a column may well have, for a message to name.
+
+    Examples
+    --------
+    >>> usual_unit("caliper"), usual_unit("height")
+    ('in', 'ft')
+    """
+    return "in" if column == "caliper" else "ft"
+
+
 def _without_unit(column: str, header: Header, cells: pa.Array, lengths: Lengths, findings: Findings) -> None:
     """Numbers without a unit: a question, or a note where other cells of the column carry one."""
     bare = lengths.bare
@@ -82,11 +94,11 @@ def _without_unit(column: str, header: Header, cells: pa.Array, lengths: Lengths
         return
     if (np.isfinite(lengths.value) & ~bare).any():
         what = f"{some(bare, 'number')} without a unit among cells with one: {examples(cells, bare)}; taken as missing"
-        remedy = f'name the unit of bare numbers, such as units = {{ {column} = "in" }} (trees.units)'
+        remedy = f'name the unit of bare numbers, such as units = {{ {column} = "{usual_unit(column)}" }} (trees.units)'
         findings.note("unit_missing", bare, what, remedy, column=header.text)
     elif column in ASKED_FOR or header.rank < 0:
         what = f"the unit is not known: {examples(cells, bare)} may be mm, cm, in, ft or m"
-        remedy = f'name it under [trees], such as units = {{ {column} = "in" }}'
+        remedy = f'name it under [trees], such as units = {{ {column} = "{usual_unit(column)}" }}'
         findings.fault(what, remedy, "trees.units", column=header.text)
     else:
         findings.assume(
@@ -126,7 +138,7 @@ def read_plain(
     cells = rows.table.column(header.index).combine_chunks()
     if pa.types.is_string(cells.type) and column == "cost_to_replace":
         cells = pa.compute.replace_substring_regex(cells, r"^\s*[$€£]\s*|\s*[$€£]\s*$", "")
-    numbers = read_numbers(cells, decimal=settings.trees.decimal or rows.decimal_hint)
+    numbers = read_numbers(cells, decimal=settings.trees.decimal, hint=rows.decimal_hint)
     value = np.where(rows.ragged | (numbers.value < 0), np.nan, numbers.value)
     odd = (numbers.odd | (numbers.value < 0)) & ~rows.ragged
     if header.rank >= 0 and odd.sum() * 2 > np.isfinite(numbers.value).sum() + odd.sum():

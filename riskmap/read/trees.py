@@ -34,6 +34,7 @@ from riskmap.read.workbook import read_workbook
 __all__ = ["TreesRead", "open_rows", "read_trees", "rows_of_shapes", "understand_rows"]
 
 REPLACED: Final = ("tree_id", "x", "y", "place", "caliper", "height", "planted")  # results hold these under our names
+DECIMAL_WORDS: Final = {".": "point", ",": "comma"}
 WORDS: Final[Mapping[str, Mapping[str, str]]] = {
     "form": {
         **{word: word for word in ("whip", "feathered", "standard", "multi_stem", "shrub", "conifer")},
@@ -208,7 +209,7 @@ def understand_rows(rows: TreeRows, settings: Settings, *, file: str, path: Path
         remarks=findings.remarks_by_tree(),
         lonlat_as_given=places.as_given,
     )
-    facts = _facts(rows, found, table, settings)
+    facts = _facts(rows, found, table, settings, findings.decimals)
     return TreesRead(
         table=table,
         read_as=ReadAs(file=file, path=path, sha256=sha256, rows=n, facts=facts),
@@ -383,15 +384,22 @@ def _own(rows: TreeRows, found: Mapping[str, Header], merged: tuple[str, ...]) -
     return rows.table.select([place for place in range(rows.table.num_columns) if place not in replaced])
 
 
-def _facts(rows: TreeRows, found: Mapping[str, Header], table: TreeTable, settings: Settings) -> dict[str, Any]:
+def _facts(
+    rows: TreeRows, found: Mapping[str, Header], table: TreeTable, settings: Settings, decimals: Mapping[str, str]
+) -> dict[str, Any]:
     """How the file was read, for the record."""
     facts = {name: fact for name, fact in rows.facts.items() if name != "crs_words"}
     facts["columns"] = {column: header.text for column, header in found.items()}
     units = {
         column: settings.trees.units.get(column) or header_unit(header.text)
         for column, header in found.items()
-        if column in settings.trees.units or (column in ("caliper", "height") and header_unit(header.text))
+        if column in settings.trees.units
+        or (column in decimals and column not in ("x", "y") and header_unit(header.text))
     }
+    signs = {column: DECIMAL_WORDS[sign] for column, sign in decimals.items() if sign}
+    if signs:
+        one = set(signs.values())
+        facts["decimal_sign"] = one.pop() if len(one) == 1 else signs
     if units:
         facts["units"] = units
     if "caliper" in found:

@@ -129,13 +129,14 @@ def unmatched_species(site: Site, kinds: Kinds) -> tuple[Note, ...]:
     order = sorted(np.flatnonzero(counts), key=lambda code: (-counts[code], table.species.values[code]))
     names = [f"'{shown(table.species.values[code])}' ({counts[code]})" for code in order[:NAMES_LISTED]]
     more = f" and {len(order) - NAMES_LISTED} more" if len(order) > NAMES_LISTED else ""
+    known_as = "1 name of a species is" if len(order) == 1 else f"{len(order)} names of species are"
     first = np.flatnonzero(lost)[:20]
     return (
         Note(
             code="species_unknown",
             file=settings.trees.file,
             column=settings.trees.columns.get("species", ""),
-            what=f"{len(order)} names of species are not known: {', '.join(names)}{more}; their trees count as medium",
+            what=f"{known_as} not known: {', '.join(names)}{more}; their trees count as medium",
             remedy="write a genus or a common name, such as Quercus or red oak",
             count=int(np.count_nonzero(lost)),
             rows=tuple(int(row) for row in table.row[first]),
