@@ -453,7 +453,7 @@ def test_check_says_all_that_a_data_report_holds(site: Path, capsys: pytest.Capt
     assert main(["check", str(site)]) == 0
     said = capsys.readouterr().out
     for pattern in (
-        r"read: trees\.csv: 25 rows; .*encoding cp1252; delimiter semicolon; .*decimal sign comma; units caliper = cm; ",
+        r"read: trees\.csv: 25 rows; .*cp1252; delimiter semicolon; .*decimal sign comma; units caliper = cm; ",
         r"read: trees\.csv: .*crs EPSG:4326",
         r"note: lawn\.gpkg.*datum shift from EPSG:26718 .* known to within \d+ m",
         r"repaired: lawn\.gpkg.*feature 1: .*\(area \S+ -> 50 m2\)",

@@ -19,7 +19,9 @@ from riskmap.units import LENGTH_M
 
 __all__ = ["Named", "Wear", "name_guard", "touch_years", "wear_of"]
 
-NOTHING: Final = frozenset({"none", "no", "nothing", "n", "0", "-", "false", "no guard", "unguarded", "nil"})
+NOTHING: Final = frozenset(
+    {"none", "no", "nothing", "n", "0", "-", "false", "no guard", "unguarded", "nil", "stakes only", "stake only"}
+)
 HEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in|inch|inches|ft|feet|foot|\"|')(?![a-z])")
 UNIT_WORDS: Final = {"inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft", "'": "ft"}
 LEAST_HEIGHT_MM: Final = 180.0  # a shorter length in a cell is an opening, not a height
