@@ -278,14 +278,14 @@ def _run_words(parser: argparse.ArgumentParser) -> None:
         type=_workers,
         default=1,
         metavar="N",
-        help="measure in N processes of this machine (1: in this one)",
+        help="share the work out over N processes of this machine (1: this one)",
     )
     parser.add_argument(
         "--cluster",
         type=_address,
         default=None,
         metavar="ADDRESS",
-        help="measure on the dask cluster of this scheduler: tls://HOST:PORT, or tcp://127.0.0.1:PORT",
+        help="share the work out over a dask cluster, by its scheduler: tls://HOST:PORT, or tcp://127.0.0.1:PORT",
     )
     parser.add_argument(
         "--insecure-cluster", action="store_true", help="send trees and layers to another host in the clear (tcp://)"

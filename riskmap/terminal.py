@@ -249,7 +249,7 @@ def _action_rows(result: Result) -> Iterator[str]:
 
 def _sums(cost: float, hours: float) -> str:
     """Money and hours in their columns, nothing where there is none."""
-    return f"{f'{cost:,.0f}' if cost else '':>12}{f'{hours:,.0f}' if hours >= 0.5 else '<1' if hours else '':>9}"
+    return f" {f'{cost:,.0f}' if cost else '':>11} {f'{hours:,.0f}' if hours >= 0.5 else '<1' if hours else '':>8}"
 
 
 def _put(line: str, stream: TextIO) -> None:

@@ -17,7 +17,6 @@ from test_scale import DEMO, with_one_killed
 
 from riskmap.check import check_inputs, check_site
 from riskmap.cli import main
-from riskmap.deliver.place import MARKER
 from riskmap.errors import MachineError
 from riskmap.in_parts import Size, path
 from riskmap.in_parts.path import begin_parts, finish_parts
@@ -95,16 +94,21 @@ def test_work_on_parts_needs_no_file_of_the_user(tmp_path: Path) -> None:
     assert there.num_rows == site.trees.n and there.equals(gone)
 
 
-def test_a_workshop_out_of_reach_or_open_to_others_is_not_read(tmp_path: Path) -> None:
+def test_another_workshop_under_the_same_path_or_one_open_to_others_is_not_read(tmp_path: Path) -> None:
     folder = tmp_path / "out.parts"
-    with pytest.raises(MachineError, match=r"out\.parts: workers must reach the output folder under the same path"):
-        Workshop.reached(folder)
-    folder.mkdir(mode=0o700)
-    (folder / MARKER).write_text("")
-    assert Workshop.reached(folder).folder == folder
+    name = Workshop.made(folder, "digest").name()
+    assert Workshop.reached(folder, name).folder == folder
+    there = Workshop.kept(folder, "digest")
+    assert there is not None and there.name() == name
+    said = r"\.parts: workers must reach the output folder under the same path as this machine, as the same user$"
+    Workshop.made(folder, "digest")  # as on a disk of the worker's own
+    with pytest.raises(MachineError, match=said):
+        Workshop.reached(folder, name)
+    with pytest.raises(MachineError, match=said):
+        Workshop.reached(tmp_path / "gone.parts", name)
     folder.chmod(0o777)
     with pytest.raises(MachineError, match="others could have written to it"):
-        Workshop.reached(folder)
+        Workshop.reached(folder, Workshop(folder=folder).name())
 
 
 def test_an_error_of_a_worker_is_said_in_lines(

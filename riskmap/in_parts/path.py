@@ -101,7 +101,8 @@ def begin_parts(site: Site, folder: Path, size: Size, *, watch: Watch) -> Worksh
 def finish_parts(shop: Workshop, size: Size, crew: Crew, *, watch: Watch) -> Result:
     """Work on every part that is not done, and put all together."""
     plan: Plan = shop.load(PLAN)
-    tasks = [Task(folder=shop.folder, number=number, look=plan.look, worst=size.worst) for number in range(plan.parts)]
+    plain = Task(folder=shop.folder, name=shop.name(), number=0, look=plan.look, worst=size.worst)
+    tasks = [replace(plain, number=number) for number in range(plan.parts)]
     money = _split_budget(shop, plan, tasks, crew, watch)
     if money is not None:
         shares = [Share(steps=many, price=money.split.price) for many in money.split.steps]

@@ -46,6 +46,7 @@ class Task:
     """One part to be worked on."""
 
     folder: Path
+    name: str  # of the workshop that stands there
     number: int
     look: Lookout
     worst: int  # trees of the whole site that the map shows
@@ -77,7 +78,7 @@ class Done:
 def work_on_part(task: Task) -> Done:
     """Do the main job on one part; what comes of it is kept in the workshop, the last thing last."""
     began = time.perf_counter()
-    shop = Workshop.reached(task.folder)
+    shop = Workshop.reached(task.folder, task.name)
     result = _work_out(shop, task.number, task.share)
     table = result_table(result).append_column("geometry", point_column(result))
     with shop.writing(part_name(task.number, "table")) as file, pa.ipc.new_file(str(file), table.schema) as stream:
@@ -100,7 +101,7 @@ def work_on_part(task: Task) -> Done:
 
 def price_part(task: Task) -> float:
     """Keep what steps of guards cost and prevent at one part, best first; return what must be spent anyhow."""
-    shop = Workshop.reached(task.folder)
+    shop = Workshop.reached(task.folder, task.name)
     site, exposures, _, pressure = _score(shop, task.number)
     steps = part_steps(site, exposures, pressure)
     ladder = Ladder.of(steps.cost, steps.benefit, steps.anyhow)

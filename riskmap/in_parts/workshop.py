@@ -13,6 +13,7 @@ import hashlib
 import json
 import os
 import pickle
+import secrets
 import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -80,7 +81,7 @@ class Workshop:
             return None
         _refuse_strangers(folder)
         shop = cls(folder=folder)
-        return shop if shop._digest() == digest else None
+        return shop if shop.name().startswith(digest) else None
 
     @classmethod
     def made(cls, folder: Path, digest: str) -> Workshop:
@@ -104,28 +105,36 @@ class Workshop:
             for path in folder.iterdir():
                 if path.name != MARKER:
                     path.unlink()
-            (folder / _DIGEST).write_text(digest, encoding="ascii")
+            (folder / _DIGEST).write_text(f"{digest} {secrets.token_hex(16)}", encoding="ascii")
         return shop
 
     @classmethod
-    def reached(cls, folder: Path) -> Workshop:
+    def reached(cls, folder: Path, name: str) -> Workshop:
         """Return the workshop that another process made, which may run on another machine.
+
+        Parameters
+        ----------
+        folder : Path
+            Where it stands there.
+        name : str
+            Its name there.
 
         Raises
         ------
         MachineError
-            It is not there, or others could have written to it.
+            It is not here, or others could have written to it.
         """
-        if not (folder / MARKER).is_file():
+        shop = cls(folder=folder)
+        if shop.name() != name:
             raise MachineError(
                 f"a worker does not find {shown(folder, longest=4096)}: workers must reach the output folder under the "
                 "same path as this machine, as the same user"
             )
         _refuse_strangers(folder)
-        return cls(folder=folder)
+        return shop
 
-    def _digest(self) -> str:
-        """What it was made for."""
+    def name(self) -> str:
+        """Return what it was made for, and what tells it from every other made for that; empty if it is not there."""
         with contextlib.suppress(OSError):
             return (self.folder / _DIGEST).read_text(encoding="ascii", errors="replace")
         return ""
