@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from importlib import resources
 from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
 
+from riskmap.deliver.gis_styles import _MARKERS
+from riskmap.draw.classes import ACTION_LABELS
 from riskmap.draw.palette import (
     ACTION_SYMBOLS,
     FALLBACK_GROUND,
@@ -109,5 +113,18 @@ def test_guard_fills_stand_out_from_paper_and_outlines_from_all_ground() -> None
 
 
 def test_every_guard_symbol_is_told_by_its_shape_alone() -> None:
-    shapes = [symbol.shape for symbol in (*GUARD_SYMBOLS, OTHER_GUARDS)] + ["ring", "query", "speck", "dotted"]
-    assert len(shapes) == len(set(shapes)) == 19
+    shapes = [symbol.shape for symbol in (*GUARD_SYMBOLS, OTHER_GUARDS)] + ["ring", "query", "speck", "dotted", "lens"]
+    assert len(shapes) == len(set(shapes)) == 20
+
+
+def test_every_action_has_a_symbol_of_its_own_in_page_and_gis() -> None:
+    assert ACTION_SYMBOLS.keys() == ACTION_LABELS.keys()
+    shapes = [symbol.shape for symbol in ACTION_SYMBOLS.values()]
+    assert len(set(shapes)) == len(shapes)
+    script = resources.files("riskmap.deliver.html_map").joinpath("static", "symbols.js").read_text("utf-8")
+    drawn = set(re.findall(r"^  (\w+): \"M", script, re.MULTILINE))
+    every = {symbol.shape for symbol in (*GUARD_SYMBOLS, OTHER_GUARDS, *ACTION_SYMBOLS.values())}
+    assert every <= drawn
+    assert every <= _MARKERS.keys()
+    places = [lab(symbol.fill, "normal") for action, symbol in ACTION_SYMBOLS.items() if action != "not a tree"]
+    assert min(ciede2000(one, other) for one, other in combinations(places, 2)) >= 13

@@ -35,6 +35,7 @@ _MARKERS: Final = {  # our shape -> marker of the style format, turned by degree
     "house": ("shield", 180),
     "half": ("semi_circle", 0),
     "bar": ("parallelogram_left", 0),
+    "lens": ("octagon", 0),
     "query": ("circle", 0),
     "dotted": ("circle", 0),
     "ring": ("circle", 0),

@@ -67,6 +67,7 @@ ACTION_SYMBOLS: Final[dict[str, Symbol]] = {
     "remove": Symbol(shape="down", fill="#1e3c4b"),
     "look": Symbol(shape="query", fill="#ffffff"),
     "keep": Symbol(shape="dotted", fill="#a075e4"),
+    "accept": Symbol(shape="lens", fill="#a28b1a"),  # an eye: open to pressure, and known
     "none needed": Symbol(shape="ring", fill="#6b767d"),
     "not a tree": Symbol(shape="speck", fill="#6b767d"),
 }

@@ -19,13 +19,19 @@ MOST_SYMBOLS = 300
 MOST_TREES = 3000
 MOST_POINTS = 3000
 Geometries = npt.NDArray[np.object_]
-_DOTS = {"query": "#8f9aa1", "ring": "#a3abaf", "speck": "#c9cccb"}  # trees with nothing to do recede
+_DOTS = {
+    "query": "#8f9aa1",
+    "ring": "#a3abaf",
+    "speck": "#c9cccb",
+    "lens": "#5d6a72",
+}  # trees with nothing to do recede
 _SHAPES = {  # points on a circle of radius 1; whatever is missing is drawn round
     "square": "-.8,-.8 .8,-.8 .8,.8 -.8,.8",
     "up": "0,-1 1,.8 -1,.8",
     "down": "0,1 1,-.8 -1,-.8",
     "diamond": "0,-1.1 1,0 0,1.1 -1,0",
     "hexagon": "0,-1 .87,-.5 .87,.5 0,1 -.87,.5 -.87,-.5",
+    "lens": "-1.1,0 -.6,-.44 0,-.62 .6,-.44 1.1,0 .6,.44 0,.62 -.6,.44",
     "plus": "-.36,-1 .36,-1 .36,-.36 1,-.36 1,.36 .36,.36 .36,1 -.36,1 -.36,.36 -1,.36 -1,-.36 -.36,-.36",
 }
 

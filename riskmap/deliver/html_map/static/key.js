@@ -22,7 +22,7 @@ function startModes() {
 }
 
 /** Dots of trees with nothing to do recede behind those that need something. */
-const QUIET = { query: "#8f9aa1", ring: "#a3abaf", speck: "#c9cccb" };
+const QUIET = { query: "#8f9aa1", ring: "#a3abaf", speck: "#c9cccb", lens: "#5d6a72" };
 
 function byColumn(name, classes) {
   const rank = new Uint8Array(rm.n), table = rm.bandTable, worst = rm.worst;
