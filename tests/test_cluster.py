@@ -254,8 +254,8 @@ def test_no_scheduler_there_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None
     pytest.importorskip("distributed")
     monkeypatch.setattr(cluster, "PATIENCE_S", 0.5)
     with (
-        pytest.raises(MachineError, match=r"^no scheduler answers at tcp://127\.0\.0\.1:9 \([^\n]*\)$"),
-        open_crew(cluster="127.0.0.1:9"),
+        pytest.raises(MachineError, match=r"^no scheduler answers at tcp://127\.0\.0\.1:1 \([^\n]*\)$"),
+        open_crew(cluster="127.0.0.1:1"),
     ):
         pass
 
