@@ -618,3 +618,13 @@ def test_thrown_snow_alone_names_the_floor() -> None:
     said = "If that is too much for thrown snow alone, raise choice.floor."
     assert said in only(choose({"snow_throw": 0.1}, snow_m=0.3, **STANDARD), "reason")
     assert said not in only(choose({"snow_throw": 0.1, "vole": 0.1}, snow_m=0.3, **STANDARD), "reason")
+
+
+def test_guards_of_no_known_name_are_noted_once() -> None:
+    found = choose([{"vole": 0.2}] * 3, guard_now=["tree gator", "none", "Tree Gator"], **WHIP)
+    (note,) = [note for note in found.notes if note.code == "guard_unknown"]
+    assert note.count == 2
+    assert note.what.startswith("a guard of no known name at 2 trees: 'tree gator'")
+    assert "guards.own" in note.remedy
+    assert found.action.texts() == ["look", "fit", "look"]
+    assert not choose({"vole": 0.2}, guard_now="none", **WHIP).notes

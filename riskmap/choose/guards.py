@@ -14,16 +14,19 @@ from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.context import Needs, group_alike, needs_of
+from riskmap.choose.now import name_guard
 from riskmap.choose.part_share import PartSteps, Share, steps_of
 from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_share, choose_by_survival, loss_prevented
 from riskmap.choose.spend import Limits
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs
-from riskmap.model import Assumption, Choices, ChoiceSettings, Coded, Exposure, IntArray, Pressure, Site, Watch
+from riskmap.errors import shown
+from riskmap.model import Assumption, Choices, ChoiceSettings, Coded, Exposure, IntArray, Note, Pressure, Site, Watch
 from riskmap.rules import deer_kinds, deer_reach_m
 
 __all__ = ["choose_guards", "part_steps"]
 
+MOST_NAMED: Final = 8  # words in a note
 USUAL_YEAR: Final = 3  # in which plantings are counted
 
 
@@ -86,8 +89,32 @@ def choose_guards(
         choices,
         cost=choices.cost + shared.cost,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
-        notes=outcome.notes,
+        notes=(*_unknown_guards(site), *outcome.notes),
         extra={**choices.extra, **told},
+    )
+
+
+def _unknown_guards(site: Site) -> tuple[Note, ...]:
+    """One note on all trees whose guard, as written, is none we know."""
+    table, trees = site.trees.table, site.inputs.settings.trees
+    strange = np.array([not name_guard(text).known for text in table.guard_now.values] + [False])
+    where = strange[table.guard_now.codes] & table.kept
+    if not where.any():
+        return ()
+    counts = np.bincount(table.guard_now.codes[where], minlength=len(table.guard_now.values))
+    named = [shown(table.guard_now.values[code]) for code in np.argsort(-counts, kind="stable") if counts[code]]
+    words = ", ".join(f"'{text}'" for text in named[:MOST_NAMED]) + (", …" if len(named) > MOST_NAMED else "")
+    return (
+        Note.at(
+            where,
+            row=table.row,
+            tree_id=table.tree_id,
+            code="guard_unknown",
+            file=trees.file,
+            column=trees.columns.get("guard_now", ""),
+            what=f"a guard of no known name at {count_words(int(where.sum()), 'tree')}: {words}",
+            remedy="write a name of `riskmap show guards`, or none; or describe it in guards.own",
+        ),
     )
 
 
