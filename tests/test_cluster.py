@@ -302,13 +302,13 @@ def test_an_encrypted_cluster_is_reached_with_its_certificates(tmp_path: Path, m
     ) as encrypted:  # fmt: skip
         address = encrypted.scheduler_address
         assert address.startswith("tls://")
-        with pytest.raises(MachineError, match=r"dask must know the certificates"), open_crew(cluster=address):
-            pass
         config = importlib.import_module("dask").config
         tls = {"ca-file": certificate, "client.cert": certificate, "client.key": key}
         known = config.set({f"distributed.comm.tls.{name}": file for name, file in tls.items()})
         with known, open_crew(cluster=address) as crew:
             assert sorted(crew.map(double, [1, 2])) == [(0, 2), (1, 4)]
+        with pytest.raises(MachineError, match=r"dask must know the certificates"), open_crew(cluster=address):
+            pass
 
 
 def test_workers_may_talk_to_their_own_logs(crew: Crew, capsys: pytest.CaptureFixture[str]) -> None:

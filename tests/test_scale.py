@@ -154,9 +154,10 @@ def test_after_an_error_no_part_is_begun(crew: Crew, tmp_path: Path) -> None:
 
     with pytest.raises(TypeError):
         list(crew.map(note_and_double, parts()))
+    begun = len(taken)
     list(crew.map(double, [1, 2]))
-    assert len(taken) <= 2 * (crew.hands + AHEAD)
-    assert len(list(tmp_path.iterdir())) < 100
+    assert len(taken) == begun
+    assert len(list(tmp_path.iterdir())) <= begun
 
 
 def test_a_killed_worker_changes_nothing(crew: Crew, tmp_path: Path) -> None:

@@ -67,7 +67,7 @@ def _reach(distributed: Any, address: str) -> Any:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of versions that differ: ours is looked at, the rest is its keeper's
             return distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, TimeoutError, ValueError, TypeError, RuntimeError) as error:
+    except (OSError, TimeoutError, ValueError, TypeError, RuntimeError, AssertionError) as error:  # dask asserts too
         certificates = (
             "; dask must know the certificates (distributed.comm.tls in its configuration, or "
             "DASK_DISTRIBUTED__COMM__TLS__CA_FILE, __CLIENT__CERT and __CLIENT__KEY)"
