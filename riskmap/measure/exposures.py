@@ -184,7 +184,7 @@ def _within(areas: np.ndarray, x_m: FloatArray, y_m: FloatArray, scale: FloatArr
     within: BoolArray = shapely.intersects_xy(area, x_m, y_m)
     if not len(border):
         return within, np.full(len(x_m), np.inf)
-    index = shapely.STRtree(cut_lines(border)[0])
+    index = shapely.STRtree(cut_lines(border))
     (at, _), away_m = index.query_nearest(points, return_distance=True, all_matches=False)
     border_m = np.full(len(x_m), np.inf)
     border_m[at] = away_m

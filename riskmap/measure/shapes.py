@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -42,10 +41,11 @@ class Wkb:
         size = np.concatenate([np.diff(one.offset) for one in several])
         return cls(data=b"".join(data), offset=np.concatenate([[0], np.cumsum(size)]).astype(np.int64))
 
-    def geometry(self) -> npt.NDArray[np.object_]:
-        """Read the shapes; None where null."""
-        whole = memoryview(self.data)
-        pieces = [bytes(whole[a:b]) or None for a, b in pairwise(self.offset.tolist())]
+    def geometry(self, some: IntArray | None = None) -> npt.NDArray[np.object_]:
+        """Read all shapes, or some; None where null."""
+        whole, chosen = memoryview(self.data), slice(None) if some is None else some
+        ends = zip(self.offset[:-1][chosen].tolist(), self.offset[1:][chosen].tolist(), strict=True)
+        pieces = [bytes(whole[a:b]) or None for a, b in ends]
         shapes: npt.NDArray[np.object_] = shapely.from_wkb(np.array(pieces, dtype=object))
         return shapes
 

@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from riskmap.measure import pieces
 from riskmap.measure.engines import engine_name
+from riskmap.measure.holds import points_inside
+from riskmap.measure.pieces import cut_lines
 from riskmap.measure.shapes import Shapes
 from riskmap.model import FloatArray
 
@@ -78,12 +79,12 @@ def _share_by_pieces(
     areas: npt.NDArray[np.object_], x_m: FloatArray, y_m: FloatArray, radius: FloatArray
 ) -> FloatArray:
     """The same sums over the pieces in reach of each point."""
-    lines, _ = pieces.cut_lines(shapely.get_rings(areas))
+    lines = cut_lines(shapely.get_rings(areas))
     index, count = shapely.STRtree(lines), shapely.get_num_coordinates(lines)
     vertex, first = shapely.get_coordinates(lines), np.cumsum(count) - count
     end_x, end_y = x_m + radius * np.cos(FIRST), y_m + radius * np.sin(FIRST)
     share = np.zeros(len(x_m))
-    share[pieces.points_inside(areas, end_x, end_y)] = 1.0
+    share[points_inside(areas, end_x, end_y)] = 1.0
     for start in range(0, len(x_m), CHUNK):
         part = slice(start, start + CHUNK)
         at, piece = index.query(shapely.points(x_m[part], y_m[part]), "dwithin", radius[part])
