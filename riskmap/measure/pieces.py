@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ from riskmap.cores import cores
 from riskmap.measure.holds import held
 from riskmap.measure.runs import LINE, POINT, RING, Geometries, Runs, take_apart
 from riskmap.measure.shapes import TIE_M, Found, Look, Shapes
-from riskmap.measure.squares import may_reach
+from riskmap.measure.squares import Squares
 from riskmap.model import BoolArray, FloatArray, IntArray
 
 __all__ = ["cut_lines", "lay"]
@@ -23,6 +23,7 @@ __all__ = ["cut_lines", "lay"]
 SEGMENTS = 15  # of a piece: 16 vertices
 FIRST_M = 50.0  # looked through first, then twice as far for those that found nothing there
 CHUNK = 4096  # points a thread takes at once
+MOST_RANK = np.iinfo(np.int32).max
 MOST_WIDTHS = 8  # line widths that are searched one by one; more are searched together
 
 Places: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]  # planar x and y, scale
@@ -39,6 +40,23 @@ class Near:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Where the points are that look, and how far."""
+
+    squares: Squares
+    most_scale: float
+    turns_m: Sequence[float]
+
+    def near(self, box: FloatArray, far_m: float) -> BoolArray:
+        """Whether each box may come near any point."""
+        return self.squares.near(box, far_m * self.most_scale + 1.0)
+
+    def close(self, box: FloatArray, far_m: float) -> BoolArray:
+        """Whether each point may come near any box."""
+        return self.squares.close(box, far_m * self.most_scale + 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
     """Pieces of one kind under one index."""
 
@@ -49,39 +67,39 @@ class Pieces:
     rank: IntArray
     half_width_m: FloatArray
     ring: bool
+    turns: tuple[tuple[float, BoolArray], ...]  # how far is looked, and which points may find anything there
 
     @classmethod
-    def of(cls, runs: Runs, half_width_m: FloatArray, *, ring: bool) -> Pieces:
+    def of(cls, runs: Runs, half_width_m: FloatArray, from_points: Ground, *, ring: bool) -> Pieces:
         """Cut runs and index the pieces."""
         geometry, run, middle = _cut(runs)
+        box, most_m = shapely.bounds(geometry), float(half_width_m.max())
         return cls(
             index=shapely.STRtree(geometry),
             geometry=geometry,
-            box=shapely.bounds(geometry),
+            box=box,
             middle=runs.xy[middle],
             rank=runs.rank[run],
             half_width_m=half_width_m[run],
             ring=ring,
+            turns=tuple((within_m, from_points.close(box, within_m + most_m)) for within_m in from_points.turns_m),
         )
 
-    def near(self, places: Places, reach_m: float) -> Near:
-        """Find the least ground distance, and the pieces that are as near: close by first, then twice as far."""
-        n = len(places[0])
-        least_m, left, within_m = np.full(n, np.nan), np.arange(n), min(FIRST_M, reach_m)
-        seen = []
-        while True:
-            at, piece, away_m = self._within([column[left] for column in places], within_m)
-            found_m = np.full(len(left), np.inf)
+    def near(self, places: Places, part: slice) -> Near:
+        """Find the least ground distance, and the pieces that are as near: close by first, then farther off."""
+        least_m, left, seen = np.full(len(places[0]), np.nan), np.arange(len(places[0])), []
+        for ahead, (within_m, close) in zip(range(len(self.turns))[::-1], self.turns, strict=True):
+            some = left[close[part][left]]
+            at, piece, away_m = self._within([column[some] for column in places], within_m)
+            found_m = np.full(len(some), np.inf)
             np.minimum.at(found_m, at, away_m)
             done = found_m <= within_m
-            least_m[left[done]] = found_m[done]
-            kept = done[at] | (within_m >= reach_m)
-            seen.append((left[at[kept]], piece[kept], away_m[kept]))
-            left = left[~done]
-            if within_m >= reach_m or not len(left):
-                point, piece, away_m = (np.concatenate(column) for column in zip(*seen, strict=True))
-                return Near(least_m=least_m, point=point, piece=piece, away_m=away_m)
-            within_m = min(2 * within_m, reach_m)
+            least_m[some[done]] = found_m[done]
+            kept = done[at] | (not ahead)
+            seen.append((some[at[kept]], piece[kept], away_m[kept]))
+            left = left[np.isnan(least_m[left])]
+        point, piece, away_m = (np.concatenate(column) for column in zip(*seen, strict=True))
+        return Near(least_m=least_m, point=point, piece=piece, away_m=away_m)
 
     def _within(self, places: Sequence[FloatArray], within_m: float) -> tuple[IntArray, IntArray, FloatArray]:
         """Pairs of point and piece, and their distances, but for those that some other piece is nearer than.
@@ -119,81 +137,76 @@ def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, rea
     reach_m : float
         Nothing farther than this on the ground is reported. [m]
     """
-    far_m = (reach_m + float(shapes.half_width_m.max(initial=0.0))) * float(scale.max(initial=1.0)) + 1.0
-    runs, areas = take_apart(shapes, may_reach(x_m, y_m, far_m))
-    kinds = _all_pieces(runs, shapes.half_width_m)
+    turns_m = [FIRST_M]
+    while turns_m[-1] < reach_m:
+        turns_m.append(2 * turns_m[-1])
+    ground = Ground(
+        squares=Squares.of(x_m, y_m),
+        most_scale=float(scale.max(initial=1.0)),
+        turns_m=[min(turn_m, reach_m) for turn_m in turns_m],
+    )
+    most_m = reach_m + float(shapes.half_width_m.max(initial=0.0))
+    runs, areas = take_apart(shapes, lambda box: ground.near(box, most_m))
+    kinds, stood = _all_pieces(runs, shapes.half_width_m, ground), ground.close(areas.box, 0.0)
 
     def look(part: slice) -> Found:
-        places = x_m[part], y_m[part], scale[part]
-        inside_point, inside_rank = held(areas, *places[:2])
-        edge_m, drawn_m, rank, within = _nearest(kinds, places, reach_m)
+        start, stop, _ = part.indices(len(x_m))
+        some = start + np.flatnonzero(stood[part])
+        inside_point, inside_rank = held(areas, x_m[some], y_m[some])
+        edge_m, drawn_m, rank, within_width = _in_chunks(kinds, (x_m, y_m, scale), start, stop)
         return Found(
             edge_m=edge_m,
             drawn_m=drawn_m,
             rank=rank,
-            within_width=within,
-            inside_point=inside_point,
+            within_width=within_width,
+            inside_point=some[inside_point] - start,
             inside_rank=inside_rank,
         )
 
     return look
 
 
-def _nearest(
-    kinds: Sequence[Pieces], places: Places, reach_m: float
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.int32], BoolArray]:
-    """Edge, least distance as drawn, its feature, and whether a width is stood in, in chunks on all cores.
+def _in_chunks(kinds: Sequence[Pieces], places: Places, start: int, stop: int) -> list[npt.NDArray[Any]]:
+    """What is near points from start to stop, in chunks on all cores.
 
     The index is only read, and no prepared geometry comes here.
     """
-    n = len(places[0])
-    edge_m, drawn_m = np.full(n, np.nan), np.full(n, np.nan)
-    rank, within = np.full(n, -1, dtype=np.int32), np.zeros(n, dtype=bool)
-
-    def measure(start: int) -> None:
-        part = slice(start, start + CHUNK)
-        some = places[0][part], places[1][part], places[2][part]
-        edge_m[part], drawn_m[part], rank[part], within[part] = _near(kinds, some, reach_m)
-
-    starts = range(0, n if kinds else 0, CHUNK)
-    workers = min(cores(), len(starts))
+    parts = [slice(first, min(first + CHUNK, stop)) for first in range(start, max(stop, start + 1), CHUNK)]
+    workers = min(cores(), len(parts))
     if workers < 2:
-        for start in starts:
-            measure(start)
+        found = [_near(kinds, places, part) for part in parts]
     else:
         with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(measure, starts))
-    return edge_m, drawn_m, rank, within
+            found = list(pool.map(lambda part: _near(kinds, places, part), parts))
+    return [np.concatenate(column) for column in zip(*found, strict=True)]
 
 
-def _near(
-    kinds: Sequence[Pieces], places: Places, reach_m: float
-) -> tuple[FloatArray, FloatArray, IntArray, BoolArray]:
-    """The same for one chunk."""
+def _near(kinds: Sequence[Pieces], all_places: Places, part: slice) -> tuple[npt.NDArray[Any], ...]:
+    """Edge, least distance as drawn, its feature, and whether a width is stood in, for one chunk."""
+    places = all_places[0][part], all_places[1][part], all_places[2][part]
     n = len(places[0])
     edge_m, drawn_m, within = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=bool)
-    found = [kind.near(places, reach_m) for kind in kinds]
+    found = [kind.near(places, part) for kind in kinds]
     for kind, near in zip(kinds, found, strict=True):
         if kind.ring:
             edge_m = np.fmin(edge_m, near.least_m)
         elif kind.half_width_m.any():
             within |= near.least_m <= 0.0
         drawn_m = np.fmin(drawn_m, np.maximum(near.least_m, 0.0))
-    most = np.iinfo(np.int64).max
-    first = np.full(n, most)
+    first = np.full(n, MOST_RANK, dtype=np.int32)
     for kind, near in zip(kinds, found, strict=True):
         tied = near.away_m <= drawn_m[near.point] + TIE_M
-        np.minimum.at(first, near.point[tied], kind.rank[near.piece[tied]])
-    return edge_m, drawn_m, np.where(first < most, first, -1), within
+        np.minimum.at(first, near.point[tied], kind.rank[near.piece[tied]].astype(np.int32))
+    return edge_m, drawn_m, np.where(first < MOST_RANK, first, np.int32(-1)), within
 
 
-def _all_pieces(runs: Runs, half_width_m: FloatArray) -> list[Pieces]:
+def _all_pieces(runs: Runs, half_width_m: FloatArray, ground: Ground) -> list[Pieces]:
     """Rings, lines by width, and points, cut and indexed."""
     half_m, ring = half_width_m[runs.rank] * (runs.kind == LINE), runs.kind == RING
     widths = np.unique(half_m[~ring])
-    alike = [half_m == width for width in widths] if len(widths) <= MOST_WIDTHS else [True]
+    alike = [half_m == width for width in widths] if len(widths) <= MOST_WIDTHS else [~ring]
     chosen = [ring, *(~ring & same for same in alike)]
-    return [Pieces.of(runs.some(some), half_m[some], ring=some is ring) for some in chosen if some.any()]
+    return [Pieces.of(runs.some(some), half_m[some], ground, ring=some is ring) for some in chosen if some.any()]
 
 
 def cut_lines(lines: Geometries) -> Geometries:

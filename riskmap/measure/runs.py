@@ -6,15 +6,16 @@ an area is made a shapely polygon only when somebody wants to look into it. The 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from riskmap.measure.shapes import Shapes, Wkb
-from riskmap.measure.squares import MayReach
 from riskmap.model import BoolArray, FloatArray, IntArray
 
 __all__ = ["LINE", "POINT", "RING", "Areas", "Geometries", "Runs", "take_apart"]
@@ -24,7 +25,10 @@ HEAD = 13  # bytes that tell what a feature is
 LEAST = np.array([0, 1, 2, 4])  # vertices, by kind
 SKIP = np.array([0, 5, 9, 13])  # bytes before the first vertex of a feature of one run, by kind
 
+BLOCK = 4_000_000  # bytes read at once
+
 Geometries = npt.NDArray[np.object_]
+Near: TypeAlias = Callable[[FloatArray], BoolArray]  # whether boxes (west, south, east, north) may be near
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,12 +45,9 @@ class Runs:
     def of(cls, lines: Geometries, rank: IntArray, *, kind: int) -> Runs:
         """Take the vertices of rings, lines or points."""
         count = shapely.get_num_coordinates(lines).astype(np.int64)
+        first = np.cumsum(count) - count
         return cls(
-            xy=shapely.get_coordinates(lines),
-            first=np.cumsum(count) - count,
-            count=count,
-            kind=np.full(len(lines), kind),
-            rank=rank,
+            xy=shapely.get_coordinates(lines), first=first, count=count, kind=np.full(len(lines), kind), rank=rank
         )
 
     @classmethod
@@ -59,6 +60,17 @@ class Runs:
             count=np.concatenate([runs.count for runs in several]),
             kind=np.concatenate([runs.kind for runs in several]),
             rank=np.concatenate([runs.rank for runs in several]),
+        )
+
+    def packed(self, kept: BoolArray) -> Runs:
+        """Return some of the runs, and no other vertices; these stand run by run."""
+        count = self.count[kept]
+        return Runs(
+            xy=self.xy[np.repeat(kept, self.count)],
+            first=np.cumsum(count) - count,
+            count=count,
+            kind=self.kind[kept],
+            rank=self.rank[kept],
         )
 
     def some(self, kept: BoolArray) -> Runs:
@@ -86,28 +98,29 @@ class Areas:
         return shape
 
 
-def take_apart(shapes: Shapes, near: MayReach) -> tuple[Runs, Areas]:
+def take_apart(shapes: Shapes, near: Near) -> tuple[Runs, Areas]:
     """Take those features apart that may be near; collections may hold multi-parts."""
-    given = shapes.given
-    runs: list[Runs] = []
+    given, runs, boxes, ranks = shapes.given, [], [], []
     if isinstance(given, Wkb):
-        plain, box = _plain_runs(given)
-        rank = np.setdiff1d(np.flatnonzero(np.diff(given.offset)), plain.rank, assume_unique=True)
-        kept = near(box)
-        runs.append(plain.some(kept))
-        ring = kept & (plain.kind == RING)
-        geometry, boxes, ranks = given.geometry(rank), [box[ring]], [plain.rank[ring]]
+        left = np.diff(given.offset) > 0
+        for plain, box in _plain_runs(given, left):
+            kept = near(box)
+            ring = kept & (plain.kind == RING)
+            runs.append(plain.packed(kept))
+            boxes.append(box[ring])
+            ranks.append(plain.rank[ring])
+        rank = np.flatnonzero(left)
+        geometry = given.geometry(rank)
     else:
-        geometry, boxes, ranks, rank = given, [], [], np.arange(len(given))
+        geometry, rank = given, np.arange(len(given))
+    unread = np.full(sum(map(len, ranks)), None, dtype=object)
     kept = near(shapely.bounds(geometry))
     part, kind, rank = _parts(geometry[kept], rank[kept])
-    area = kind == shapely.GeometryType.POLYGON
+    area, point = (kind == of for of in (shapely.GeometryType.POLYGON, shapely.GeometryType.POINT))
     rings, polygon = shapely.get_rings(part[area], return_index=True)
     runs.append(Runs.of(rings, rank[area][polygon], kind=RING))
-    is_point = kind == shapely.GeometryType.POINT
-    runs.append(Runs.of(part[is_point], rank[is_point], kind=POINT))
-    runs.append(Runs.of(part[~area & ~is_point], rank[~area & ~is_point], kind=LINE))
-    unread = np.full(sum(map(len, ranks)), None, dtype=object)
+    runs.append(Runs.of(part[point], rank[point], kind=POINT))
+    runs.append(Runs.of(part[~area & ~point], rank[~area & ~point], kind=LINE))
     areas = Areas(
         box=np.concatenate([*boxes, shapely.bounds(part[area])]),
         rank=np.concatenate([*ranks, rank[area]]),
@@ -117,28 +130,44 @@ def take_apart(shapes: Shapes, near: MayReach) -> tuple[Runs, Areas]:
     return Runs.joined(runs), areas
 
 
-def _plain_runs(wkb: Wkb) -> tuple[Runs, FloatArray]:
-    """Features of one run each, and their boxes, from the bytes; those in doubt are left to shapely."""
-    start, size = wkb.offset[:-1], np.diff(wkb.offset)
-    rank = np.flatnonzero(size >= SKIP[POINT] + 16)  # which is more than HEAD
-    head = np.frombuffer(wkb.data, dtype=np.uint8)[start[rank, None] + np.arange(HEAD)]
+def _plain_runs(wkb: Wkb, left: BoolArray) -> Iterator[tuple[Runs, FloatArray]]:
+    """Features of one run each and their boxes, from the bytes, block by block so that these stay at hand.
+
+    Others, and those in doubt, are left to shapely.
+    """
+    places = np.arange(wkb.offset[0], wkb.offset[-1], BLOCK)
+    ends = np.append(np.searchsorted(wkb.offset, places), len(left))
+    for start, end in pairwise(np.unique(ends).tolist()):
+        runs = _plain(wkb, start, end)
+        if not len(runs.rank):
+            continue
+        xy, first, last = runs.xy, runs.first, runs.first + runs.count - 1
+        box = np.column_stack([best.reduceat(xy[:, i], first) for best in (np.minimum, np.maximum) for i in (0, 1)])
+        sound = np.isfinite(box).all(axis=1) & ((runs.kind != RING) | (xy[first] == xy[last]).all(axis=1))
+        left[runs.rank[sound]] = False
+        box[~sound] = np.nan
+        yield runs, box
+
+
+def _plain(wkb: Wkb, start: int, end: int) -> Runs:
+    """Those of the features from start to end that are of one run."""
+    offset = wkb.offset[start : end + 1] - wkb.offset[start]
+    data = np.frombuffer(wkb.data, dtype=np.uint8, count=int(offset[-1]), offset=int(wkb.offset[start]))
+    size = np.diff(offset)
+    long = np.flatnonzero(size > HEAD)
+    at, size = offset[long], size[long]
+    head = data[at[:, None] + np.arange(HEAD)]
     number = head[:, 1:].copy().view("<u4").astype(np.int64)
     kind = np.where(number[:, 0] <= RING, number[:, 0], 0)
     count = np.choose(kind, [0, 1, number[:, 1], number[:, 2]])
-    plain = (head[:, 0] == 1) & (kind > 0) & (count >= LEAST[kind]) & (size[rank] == SKIP[kind] + 16 * count)
+    plain = (head[:, 0] == 1) & (kind > 0) & (count >= LEAST[kind]) & (size == SKIP[kind] + 16 * count)
     plain &= (kind != RING) | (number[:, 1] == 1)
-    rank, kind, count = rank[plain], kind[plain], count[plain]
-    whole, begin = memoryview(wkb.data).cast("B"), start[rank] + SKIP[kind]
-    ends = zip(begin.tolist(), (begin + 16 * count).tolist(), strict=True)
-    xy = np.frombuffer(b"".join([whole[a:b] for a, b in ends]), dtype="<f8").reshape(-1, 2)
+    kind, count, at = kind[plain], count[plain], at[plain] + SKIP[kind[plain]]
     first = np.cumsum(count) - count
-    runs = Runs(xy=xy, first=first, count=count, kind=kind, rank=rank)
-    if not len(rank):
-        return runs, np.empty((0, 4))
-    box = np.column_stack([least.reduceat(xy[:, axis], first) for least in (np.minimum, np.maximum) for axis in (0, 1)])
-    sound = np.isfinite(box).all(axis=1)
-    sound &= (kind != RING) | (xy[first] == xy[first + count - 1]).all(axis=1)
-    return runs.some(sound), box[sound]
+    vertex = np.repeat(at - 16 * first, count) + 16 * np.arange(count.sum())  # the byte it begins at
+    every = np.ndarray((max(len(data) - 15, 0),), dtype="V16", buffer=data, strides=(1,))
+    xy = every[vertex].view("<f8").reshape(-1, 2)
+    return Runs(xy=xy, first=first, count=count, kind=kind, rank=start + long[plain])
 
 
 def _parts(geometry: Geometries, rank: IntArray) -> tuple[Geometries, npt.NDArray[np.int32], IntArray]:
