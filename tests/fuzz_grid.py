@@ -14,7 +14,7 @@ import shapely
 
 from riskmap.measure import _grid, grid, pieces
 from riskmap.measure.cells import pack
-from riskmap.measure.shapes import Shapes
+from riskmap.measure.shapes import Shapes, Wkb
 from riskmap.measure.shares import cover_share
 
 __all__ = ["break_bytes", "compare_engines"]
@@ -89,7 +89,8 @@ def make_place(rng: Rng) -> tuple[Shapes, Any, Any, Any, float]:
         xy[121] -= (2e5, 2e6)
     scale = np.ones(400) if rng.random() < 0.5 else rng.uniform(0.9996, 1.001, 400)
     numbers = np.arange(1, n + 1)
-    every = Shapes(given=geometry, half_width_m=half_m, layer=np.ones(n, dtype=np.int64), feature=numbers)
+    given = Wkb.of(geometry) if rng.random() < 0.5 else geometry
+    every = Shapes(given=given, half_width_m=half_m, layer=np.ones(n, dtype=np.int64), feature=numbers)
     return every, xy[:, 0].copy(), xy[:, 1].copy(), scale, float(rng.choice([0.5, 10.0, 200.0, 750.0]))
 
 
