@@ -13,7 +13,7 @@ import shapely
 
 from riskmap.cores import cores
 from riskmap.measure.holds import held
-from riskmap.measure.runs import LINE, POINT, RING, Geometries, Runs, take_apart
+from riskmap.measure.runs import LINE, RING, Geometries, Runs, take_apart
 from riskmap.measure.shapes import TIE_M, Found, Look, Shapes
 from riskmap.measure.squares import Squares
 from riskmap.model import BoolArray, FloatArray, IntArray
@@ -61,9 +61,11 @@ class Pieces:
     """Pieces of one kind under one index."""
 
     index: shapely.STRtree
-    geometry: Geometries
     box: FloatArray
-    middle: FloatArray  # a vertex
+    x_m: FloatArray  # of vertices
+    y_m: FloatArray
+    first: IntArray  # vertex of each piece
+    last: IntArray
     rank: IntArray
     half_width_m: FloatArray
     ring: bool
@@ -72,13 +74,19 @@ class Pieces:
     @classmethod
     def of(cls, runs: Runs, half_width_m: FloatArray, from_points: Ground, *, ring: bool) -> Pieces:
         """Cut runs and index the pieces."""
-        geometry, run, middle = _cut(runs)
-        box, most_m = shapely.bounds(geometry), float(half_width_m.max())
+        first, last, run = _cut(runs)
+        starts, vertex = _vertices(first, last)
+        box = np.column_stack(
+            [best.reduceat(runs.xy[vertex, i], starts) for best in (np.minimum, np.maximum) for i in (0, 1)]
+        )
+        most_m = float(half_width_m.max())
         return cls(
-            index=shapely.STRtree(geometry),
-            geometry=geometry,
+            index=shapely.STRtree(_diagonals(box)),
             box=box,
-            middle=runs.xy[middle],
+            x_m=runs.xy[:, 0].copy(),
+            y_m=runs.xy[:, 1].copy(),
+            first=first,
+            last=last,
             rank=runs.rank[run],
             half_width_m=half_width_m[run],
             ring=ring,
@@ -108,19 +116,29 @@ class Pieces:
         """
         x_m, y_m, scale = places
         far_m = (within_m + float(self.half_width_m.max()) + TIE_M) * scale
-        at, piece = self.index.query(shapely.box(x_m - far_m, y_m - far_m, x_m + far_m, y_m + far_m))
+        index = _diagonals(np.column_stack([x_m - far_m, y_m - far_m, x_m + far_m, y_m + far_m]))
+        at, piece = self.index.query(index)
         x, y, half_m = x_m[at], y_m[at], self.half_width_m[piece]
-        box, middle = self.box[piece], self.middle[piece]
+        box, middle = self.box[piece], (self.first[piece] + self.last[piece]) // 2
         beside = np.maximum(np.maximum(box[:, 0] - x, x - box[:, 2]), 0.0)
         above = np.maximum(np.maximum(box[:, 1] - y, y - box[:, 3]), 0.0)
         least_m = np.sqrt(beside**2 + above**2) / scale[at] - half_m
-        most_m = np.sqrt((middle[:, 0] - x) ** 2 + (middle[:, 1] - y) ** 2) / scale[at] - half_m
+        most_m = np.sqrt((self.x_m[middle] - x) ** 2 + (self.y_m[middle] - y) ** 2) / scale[at] - half_m
         nearest_m = np.full(len(x_m), within_m)
         np.minimum.at(nearest_m, at, most_m)
         may = least_m <= np.maximum(nearest_m, 0.0)[at] + 2 * TIE_M
         at, piece = at[may], piece[may]
-        away_m = shapely.distance(shapely.points(x[may], y[may]), self.geometry[piece])
-        return at, piece, away_m / scale[at] - half_m[may]
+        return at, piece, self._away(x[may], y[may], piece) / scale[at] - half_m[may]
+
+    def _away(self, x_m: FloatArray, y_m: FloatArray, piece: IntArray) -> FloatArray:
+        """How far each point is from a piece: from the nearest of its segments, one row each."""
+        vertex = np.minimum(self.first[piece] + np.arange(SEGMENTS + 1)[:, None], self.last[piece])
+        x, y = self.x_m[vertex] - x_m, self.y_m[vertex] - y_m
+        along_x, along_y = np.diff(x, axis=0), np.diff(y, axis=0)
+        x, y, squared = x[:-1], y[:-1], along_x**2 + along_y**2
+        t = np.clip(-(x * along_x + y * along_y) / np.where(squared > 0.0, squared, 1.0), 0.0, 1.0)
+        away_m: FloatArray = np.sqrt(((x + t * along_x) ** 2 + (y + t * along_y) ** 2).min(axis=0, initial=np.inf))
+        return away_m
 
 
 def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, reach_m: float) -> Look:
@@ -211,23 +229,33 @@ def _all_pieces(runs: Runs, half_width_m: FloatArray, ground: Ground) -> list[Pi
 
 def cut_lines(lines: Geometries) -> Geometries:
     """Cut lines and rings into pieces of at most 16 vertices that share end points."""
-    return _cut(Runs.of(lines, np.arange(len(lines)), kind=LINE))[0]
+    runs = Runs.of(lines, np.arange(len(lines)), kind=LINE)
+    first, last, _ = _cut(runs)
+    _, vertex = _vertices(first, last)
+    pieces: Geometries = shapely.linestrings(
+        runs.xy[vertex], indices=np.repeat(np.arange(len(first)), last - first + 1)
+    )
+    return pieces
 
 
-def _cut(runs: Runs) -> tuple[Geometries, IntArray, IntArray]:
-    """Pieces of runs, points left whole; of which run each is, and a vertex from its middle."""
+def _cut(runs: Runs) -> tuple[IntArray, IntArray, IntArray]:
+    """First and last vertex of each piece, and of which run it is."""
     segments = runs.count - 1
     parts = np.maximum(-(-segments // SEGMENTS), 1)
     run = np.repeat(np.arange(len(parts)), parts)
     nth = np.arange(len(run)) - np.repeat(np.cumsum(parts) - parts, parts)
-    start = nth * segments[run] // parts[run]
-    length = (nth + 1) * segments[run] // parts[run] - start + 1
-    first = runs.first[run] + start
-    pieces = np.empty(len(run), dtype=object)
-    line = runs.kind[run] != POINT
-    pieces[~line] = shapely.points(runs.xy[first[~line]])
-    long = length[line]
-    vertex = np.repeat(first[line] - np.cumsum(long) + long, long) + np.arange(long.sum())
-    if len(long):
-        pieces[line] = shapely.linestrings(runs.xy[vertex], indices=np.repeat(np.arange(len(long)), long))
-    return pieces, run, first + length // 2
+    of, first = segments[run], runs.first[run]
+    return first + nth * of // parts[run], first + (nth + 1) * of // parts[run], run
+
+
+def _vertices(first: IntArray, last: IntArray) -> tuple[IntArray, IntArray]:
+    """The vertices of pieces one after the other, and where each piece starts among them."""
+    count = last - first + 1
+    starts = np.cumsum(count) - count
+    return starts, np.repeat(first - starts, count) + np.arange(count.sum())
+
+
+def _diagonals(box: FloatArray) -> Geometries:
+    """Lines from corner to corner: to an index as good as boxes, and made sooner."""
+    lines: Geometries = shapely.linestrings(box.reshape(-1, 2, 2))
+    return lines
