@@ -19,7 +19,7 @@ def held(areas: Areas, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntA
     none = np.empty(0, dtype=np.int64)
     if not len(areas.rank) or not len(x_m):
         return none, none
-    at, area = shapely.STRtree(shapely.box(*areas.box.T)).query(shapely.points(x_m, y_m))
+    at, area = areas.index.query(shapely.points(x_m, y_m))
     wanted = np.unique(area)
     shape = areas.shapes(wanted)
     shapely.prepare(shape)
@@ -34,5 +34,5 @@ def held(areas: Areas, x_m: FloatArray, y_m: FloatArray) -> tuple[IntArray, IntA
 def points_inside(polygons: Geometries, x_m: FloatArray, y_m: FloatArray) -> IntArray:
     """Return the numbers of the points that any of the polygons holds, each once."""
     numbers = np.arange(len(polygons))
-    areas = Areas(box=shapely.bounds(polygons), rank=numbers, shape=polygons, given=polygons)
+    areas = Areas.of(shapely.bounds(polygons), numbers, polygons, polygons)
     return np.unique(held(areas, x_m, y_m)[0])

@@ -13,7 +13,7 @@ import shapely
 
 from riskmap.cores import cores
 from riskmap.measure.holds import held
-from riskmap.measure.runs import LINE, RING, Geometries, Runs, take_apart
+from riskmap.measure.runs import LINE, RING, Geometries, Runs, diagonals, take_apart
 from riskmap.measure.shapes import TIE_M, Found, Look, Shapes
 from riskmap.measure.squares import Squares
 from riskmap.model import BoolArray, FloatArray, IntArray
@@ -22,9 +22,10 @@ __all__ = ["cut_lines", "lay"]
 
 SEGMENTS = 15  # of a piece: 16 vertices
 FIRST_M = 50.0  # looked through first, then twice as far for those that found nothing there
-CHUNK = 4096  # points a thread takes at once
+CHUNK = 4096  # points a thread takes at once, fewer where the reach is wider than this:
+WIDE_M = 200.0
 MOST_RANK = np.iinfo(np.int32).max
-MOST_WIDTHS = 8  # line widths that are searched one by one; more are searched together
+MOST_WIDTHS = 8  # line widths that are searched one by one; more are searched together but for 0
 
 Places: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]  # planar x and y, scale
 
@@ -40,7 +41,7 @@ class Near:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
+class Lookout:
     """Where the points are that look, and how far."""
 
     squares: Squares
@@ -72,25 +73,25 @@ class Pieces:
     turns: tuple[tuple[float, BoolArray], ...]  # how far is looked, and which points may find anything there
 
     @classmethod
-    def of(cls, runs: Runs, half_width_m: FloatArray, from_points: Ground, *, ring: bool) -> Pieces:
+    def of(cls, runs: Runs, half_width_m: FloatArray, lookout: Lookout, *, ring: bool) -> Pieces:
         """Cut runs and index the pieces."""
         first, last, run = _cut(runs)
         starts, vertex = _vertices(first, last)
-        box = np.column_stack(
-            [best.reduceat(runs.xy[vertex, i], starts) for best in (np.minimum, np.maximum) for i in (0, 1)]
-        )
+        x_m, y_m = runs.xy.T.copy()
+        along = x_m[vertex], y_m[vertex]
+        box = np.column_stack([best.reduceat(axis, starts) for best in (np.minimum, np.maximum) for axis in along])
         most_m = float(half_width_m.max())
         return cls(
-            index=shapely.STRtree(_diagonals(box)),
+            index=shapely.STRtree(diagonals(box)),
             box=box,
-            x_m=runs.xy[:, 0].copy(),
-            y_m=runs.xy[:, 1].copy(),
+            x_m=x_m,
+            y_m=y_m,
             first=first,
             last=last,
             rank=runs.rank[run],
             half_width_m=half_width_m[run],
             ring=ring,
-            turns=tuple((within_m, from_points.close(box, within_m + most_m)) for within_m in from_points.turns_m),
+            turns=tuple((within_m, lookout.close(box, within_m + most_m)) for within_m in lookout.turns_m),
         )
 
     def near(self, places: Places, part: slice) -> Near:
@@ -116,8 +117,8 @@ class Pieces:
         """
         x_m, y_m, scale = places
         far_m = (within_m + float(self.half_width_m.max()) + TIE_M) * scale
-        index = _diagonals(np.column_stack([x_m - far_m, y_m - far_m, x_m + far_m, y_m + far_m]))
-        at, piece = self.index.query(index)
+        around = np.column_stack([x_m - far_m, y_m - far_m, x_m + far_m, y_m + far_m])
+        at, piece = self.index.query(diagonals(around))
         x, y, half_m = x_m[at], y_m[at], self.half_width_m[piece]
         box, middle = self.box[piece], (self.first[piece] + self.last[piece]) // 2
         beside = np.maximum(np.maximum(box[:, 0] - x, x - box[:, 2]), 0.0)
@@ -158,20 +159,23 @@ def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, rea
     turns_m = [FIRST_M]
     while turns_m[-1] < reach_m:
         turns_m.append(2 * turns_m[-1])
-    ground = Ground(
+    lookout = Lookout(
         squares=Squares.of(x_m, y_m),
         most_scale=float(scale.max(initial=1.0)),
         turns_m=[min(turn_m, reach_m) for turn_m in turns_m],
     )
+    chunk = max(1, int(CHUNK * min(1.0, WIDE_M / reach_m)))
     most_m = reach_m + float(shapes.half_width_m.max(initial=0.0))
-    runs, areas = take_apart(shapes, lambda box: ground.near(box, most_m))
-    kinds, stood = _all_pieces(runs, shapes.half_width_m, ground), ground.close(areas.box, 0.0)
+    runs, areas = take_apart(shapes, lambda box: lookout.near(box, most_m))
+    kinds, stood = _all_pieces(runs, shapes.half_width_m, lookout), lookout.close(areas.box, 0.0)
 
     def look(part: slice) -> Found:
         start, stop, _ = part.indices(len(x_m))
         some = start + np.flatnonzero(stood[part])
         inside_point, inside_rank = held(areas, x_m[some], y_m[some])
-        edge_m, drawn_m, rank, within_width = _in_chunks(kinds, (x_m, y_m, scale), start, stop)
+        edge_m, drawn_m, rank, within_width = _in_chunks(
+            kinds, (x_m, y_m, scale), range(start, max(stop, start + 1), chunk), stop
+        )
         return Found(
             edge_m=edge_m,
             drawn_m=drawn_m,
@@ -184,12 +188,12 @@ def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, rea
     return look
 
 
-def _in_chunks(kinds: Sequence[Pieces], places: Places, start: int, stop: int) -> list[npt.NDArray[Any]]:
-    """What is near points from start to stop, in chunks on all cores.
+def _in_chunks(kinds: Sequence[Pieces], places: Places, starts: range, stop: int) -> list[npt.NDArray[Any]]:
+    """What is near points, in chunks on all cores.
 
     The index is only read, and no prepared geometry comes here.
     """
-    parts = [slice(first, min(first + CHUNK, stop)) for first in range(start, max(stop, start + 1), CHUNK)]
+    parts = [slice(start, min(start + starts.step, stop)) for start in starts]
     workers = min(cores(), len(parts))
     if workers < 2:
         found = [_near(kinds, places, part) for part in parts]
@@ -218,13 +222,13 @@ def _near(kinds: Sequence[Pieces], all_places: Places, part: slice) -> tuple[npt
     return edge_m, drawn_m, np.where(first < MOST_RANK, first, np.int32(-1)), within
 
 
-def _all_pieces(runs: Runs, half_width_m: FloatArray, ground: Ground) -> list[Pieces]:
+def _all_pieces(runs: Runs, half_width_m: FloatArray, lookout: Lookout) -> list[Pieces]:
     """Rings, lines by width, and points, cut and indexed."""
     half_m, ring = half_width_m[runs.rank] * (runs.kind == LINE), runs.kind == RING
     widths = np.unique(half_m[~ring])
-    alike = [half_m == width for width in widths] if len(widths) <= MOST_WIDTHS else [~ring]
+    alike = [half_m == width for width in widths] if len(widths) <= MOST_WIDTHS else [half_m == 0.0, half_m > 0.0]
     chosen = [ring, *(~ring & same for same in alike)]
-    return [Pieces.of(runs.some(some), half_m[some], ground, ring=some is ring) for some in chosen if some.any()]
+    return [Pieces.of(runs.some(some), half_m[some], lookout, ring=some is ring) for some in chosen if some.any()]
 
 
 def cut_lines(lines: Geometries) -> Geometries:
@@ -253,9 +257,3 @@ def _vertices(first: IntArray, last: IntArray) -> tuple[IntArray, IntArray]:
     count = last - first + 1
     starts = np.cumsum(count) - count
     return starts, np.repeat(first - starts, count) + np.arange(count.sum())
-
-
-def _diagonals(box: FloatArray) -> Geometries:
-    """Lines from corner to corner: to an index as good as boxes, and made sooner."""
-    lines: Geometries = shapely.linestrings(box.reshape(-1, 2, 2))
-    return lines

@@ -18,7 +18,7 @@ import shapely
 from riskmap.measure.shapes import Shapes, Wkb
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["LINE", "POINT", "RING", "Areas", "Geometries", "Runs", "take_apart"]
+__all__ = ["LINE", "POINT", "RING", "Areas", "Geometries", "Runs", "diagonals", "take_apart"]
 
 POINT, LINE, RING = 1, 2, 3  # kinds of runs, as well-known binary numbers points, lines and polygons
 HEAD = 13  # bytes that tell what a feature is
@@ -88,6 +88,12 @@ class Areas:
     rank: IntArray  # of the feature
     shape: Geometries  # None where it still lies in the bytes, a whole feature
     given: Geometries | Wkb
+    index: shapely.STRtree  # of the boxes
+
+    @classmethod
+    def of(cls, box: FloatArray, rank: IntArray, shape: Geometries, given: Geometries | Wkb) -> Areas:
+        """Index polygons by their boxes."""
+        return cls(box=box, rank=rank, shape=shape, given=given, index=shapely.STRtree(diagonals(box)))
 
     def shapes(self, some: IntArray) -> Geometries:
         """Return some of the polygons, which nobody else has."""
@@ -96,6 +102,12 @@ class Areas:
         if len(unread) and isinstance(self.given, Wkb):
             shape[unread] = self.given.geometry(self.rank[some[unread]])
         return shape
+
+
+def diagonals(box: FloatArray) -> Geometries:
+    """Return lines from corner to corner: to an index as good as boxes, and made sooner."""
+    lines: Geometries = shapely.linestrings(box.reshape(-1, 2, 2))
+    return lines
 
 
 def take_apart(shapes: Shapes, near: Near) -> tuple[Runs, Areas]:
@@ -121,11 +133,11 @@ def take_apart(shapes: Shapes, near: Near) -> tuple[Runs, Areas]:
     runs.append(Runs.of(rings, rank[area][polygon], kind=RING))
     runs.append(Runs.of(part[point], rank[point], kind=POINT))
     runs.append(Runs.of(part[~area & ~point], rank[~area & ~point], kind=LINE))
-    areas = Areas(
-        box=np.concatenate([*boxes, shapely.bounds(part[area])]),
-        rank=np.concatenate([*ranks, rank[area]]),
-        shape=np.concatenate([unread, part[area]]),
-        given=given,
+    areas = Areas.of(
+        np.concatenate([*boxes, shapely.bounds(part[area])]),
+        np.concatenate([*ranks, rank[area]]),
+        np.concatenate([unread, part[area]]),
+        given,
     )
     return Runs.joined(runs), areas
 

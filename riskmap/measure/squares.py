@@ -68,7 +68,7 @@ class Squares:
         met = np.zeros((rows + 1) * (columns + 1), dtype=np.int32)  # grows by 1 where a box begins
         c0, c1, r0, r1 = self._met(box, far_m)
         for row, column, more in ((r0, c0, 1), (r1, c1, 1), (r0, c1, -1), (r1, c0, -1)):
-            np.add.at(met, row * (columns + 1) + column, more)
+            np.add.at(met, row * (columns + 1) + column, np.int32(more))  # of one type, which is the quick way
         boxes = met.reshape(rows + 1, columns + 1).cumsum(axis=0, dtype=np.int32).cumsum(axis=1, dtype=np.int32)
         there: BoolArray = boxes[:-1, :-1].ravel()[self.square] > 0
         return there
