@@ -112,3 +112,15 @@ def test_squares_leave_out_nothing_that_is_near(seed: int) -> None:
     assert not squares.near(box, far_m)[(away > sure).all(axis=1)].any()
     assert not squares.close(box, far_m)[(away > sure).all(axis=0)].any()
     assert not squares.near(np.full((1, 4), np.nan), far_m).any()
+
+
+@engines
+@pytest.mark.parametrize("widths", [3, 20])
+def test_a_tree_on_a_line_of_no_width_is_not_within_it(engine: str, widths: int) -> None:
+    lines = [shapely.LineString([(100.0 * i, 0), (100.0 * i, 50)]) for i in range(widths + 1)]
+    numbers = np.arange(1, widths + 2)
+    shapes = Shapes(given=np.array(lines), half_width_m=np.arange(widths + 1.0), layer=numbers, feature=numbers)
+    x_m, y_m = np.array([0.0, 100.5, 103.0]), np.full(3, 20.0)
+    found = ENGINES[engine](shapes, x_m, y_m, np.ones(3), 30.0)(slice(None))
+    assert found.within_width.tolist() == [False, True, False]
+    assert found.drawn_m.tolist() == [0.0, 0.0, 2.0] and found.rank.tolist() == [0, 1, 1]
