@@ -24,7 +24,6 @@ POINT, LINE, RING = 1, 2, 3  # kinds of runs, as well-known binary numbers point
 HEAD = 13  # bytes that tell what a feature is
 LEAST = np.array([0, 1, 2, 4])  # vertices, by kind
 SKIP = np.array([0, 5, 9, 13])  # bytes before the first vertex of a feature of one run, by kind
-
 BLOCK = 4_000_000  # bytes read at once
 
 Geometries = npt.NDArray[np.object_]
