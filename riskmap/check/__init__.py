@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from riskmap.check.gather import gather_result
-from riskmap.check.inputs import check_inputs, list_inputs
-from riskmap.check.site import check_site
+from riskmap.check.inputs import IDS_REMEDY, check_inputs, ids_repeated, list_inputs
+from riskmap.check.site import Cloud, check_site
 
-__all__ = ["check_inputs", "check_site", "gather_result", "list_inputs"]
+__all__ = [
+    "IDS_REMEDY",
+    "Cloud",
+    "check_inputs",
+    "check_site",
+    "gather_result",
+    "ids_repeated",
+    "list_inputs",
+]

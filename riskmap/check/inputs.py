@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -16,37 +16,44 @@ from riskmap.check.words import counted, remarked, several
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import BoolArray, Inputs, LayerData, Note, TreeTable
 
-__all__ = ["check_inputs", "list_inputs"]
+__all__ = ["IDS_REMEDY", "check_inputs", "ids_repeated", "list_inputs"]
 
+IDS_REMEDY: Final = "make the ids different; each row is kept as a tree of its own"
 THICKEST_MM: Final = 2000.0
 BOX_MARGIN_DEG: Final = 1.0  # trees and layers of one site lie nearer than that
 NEAR_POLE_DEG: Final = 85.0
 Box = tuple[float, float, float, float]  # west, south, east, north
 
 
-def check_inputs(inputs: Inputs) -> Inputs:
+Repeated = Callable[[pa.Array], BoolArray]  # which of some tree ids stand in more than one row of the whole file
+
+
+def check_inputs(inputs: Inputs, *, repeated: Repeated | None = None) -> Inputs:
     """Add every fault and note that the inputs give rise to; raise where there is any fault.
 
     Parameters
     ----------
     inputs : Inputs
         As read.
+    repeated : callable, optional
+        Where the trees are a part of a file: which ids that file repeats. They are marked, and noted once by whoever
+        knows them all.
 
     Raises
     ------
     InputError
         With every fault of reading and checking.
     """
-    checked = list_inputs(inputs)
+    checked = list_inputs(inputs, repeated=repeated)
     if checked.problems:
         raise InputError(checked.problems)
     return checked
 
 
-def list_inputs(inputs: Inputs) -> Inputs:
+def list_inputs(inputs: Inputs, *, repeated: Repeated | None = None) -> Inputs:
     """Add every fault and note that the inputs give rise to, raising nothing."""
     problems = tuple(_exchanged(inputs))
-    notes, remarks = _tree_notes(inputs)
+    notes, remarks = _tree_notes(inputs, repeated)
     return replace(
         inputs,
         trees=remarked(inputs.trees, remarks),
@@ -55,11 +62,11 @@ def list_inputs(inputs: Inputs) -> Inputs:
     )
 
 
-def _tree_notes(inputs: Inputs) -> tuple[list[Note], dict[str, BoolArray]]:
+def _tree_notes(inputs: Inputs, repeated: Repeated | None) -> tuple[list[Note], dict[str, BoolArray]]:
     """Notes on the trees, and the rows each holds for."""
     trees, file = inputs.trees, inputs.settings.trees.file
     columns: Mapping[str, str] = inputs.read_as[0].facts.get("columns", {}) if inputs.read_as else {}
-    twice, ids = _repeated_ids(trees)
+    twice, ids = _repeated_ids(trees) if repeated is None else (repeated(trees.tree_id), 0)
     same = _repeated_points(trees)
     stem_mm = trees.stem_mm / math.pi if trees.stem_kind == "girth_mm" else trees.stem_mm
     thick = stem_mm > THICKEST_MM
@@ -67,8 +74,8 @@ def _tree_notes(inputs: Inputs) -> tuple[list[Note], dict[str, BoolArray]]:
     found = {
         "tree_id_repeated": (
             twice,
-            f"{several(ids, 'tree id')} repeated in {counted(twice, 'row')}: {_quoted(trees, twice)}",
-            "make the ids different; each row is kept as a tree of its own",
+            ids_repeated(ids, int(twice.sum()), [str(trees.tree_id[int(i)]) for i in np.flatnonzero(twice)[:100]]),
+            IDS_REMEDY,
             columns.get("tree_id", ""),
         ),
         "point_repeated": (
@@ -95,15 +102,22 @@ def _tree_notes(inputs: Inputs) -> tuple[list[Note], dict[str, BoolArray]]:
             where, row=trees.row, tree_id=trees.tree_id, code=code, file=file, what=what, remedy=remedy, column=column
         )
         for code, (where, what, remedy, column) in found.items()
-        if where.any()
+        if where.any() and not (code == "tree_id_repeated" and repeated is not None)
     ]
     return notes, {code: where for code, (where, *_) in found.items()}
 
 
-def _quoted(trees: TreeTable, where: BoolArray) -> str:
-    """The first three different tree ids where something holds."""
-    ids = list(dict.fromkeys(str(trees.tree_id[int(i)]) for i in np.flatnonzero(where)[:100]))
-    return ", ".join(f"'{shown(text)}'" for text in ids[:3]) + (", …" if len(ids) > 3 else "")
+def ids_repeated(ids: int, rows: int, first: Sequence[str]) -> str:
+    """Say how many ids are repeated in how many rows, and quote three.
+
+    Examples
+    --------
+    >>> ids_repeated(1, 2, ["A7", "A7"])
+    "1 tree id repeated in 2 rows: 'A7'"
+    """
+    texts = list(dict.fromkeys(first))
+    quoted = ", ".join(f"'{shown(text)}'" for text in texts[:3]) + (", …" if len(texts) > 3 else "")
+    return f"{several(ids, 'tree id')} repeated in {several(rows, 'row')}: {quoted}"
 
 
 def _repeated_ids(trees: TreeTable) -> tuple[BoolArray, int]:

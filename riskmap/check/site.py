@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,23 +13,52 @@ from riskmap.check.words import counted, remarked
 from riskmap.errors import shown
 from riskmap.model import BoolArray, FloatArray, Note, Site
 
-__all__ = ["check_site"]
+__all__ = ["Cloud", "check_site"]
 
 AREA_MARGIN_DEG: Final = 0.5  # a zone is used a little beyond its edge without harm
 FAR_AT_LEAST_M: Final = 20_000.0
 FAR_TIMES: Final = 20.0  # times the distance within which nine trees in ten lie
 
 
-def check_site(site: Site) -> Site:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cloud:
+    """Where the trees of a site lie: its middle, and how far from it a tree lies far from the rest. [m]"""
+
+    x_m: float
+    y_m: float
+    limit_m: float
+
+    @classmethod
+    def of(cls, site: Site) -> Cloud | None:
+        """Look at the trees that count; None where they are too few."""
+        used = site.trees.placed & site.trees.table.kept
+        if used.sum() < 3:
+            return None
+        x_m, y_m = site.trees.x_m[used], site.trees.y_m[used]
+        middle_x, middle_y = float(np.median(x_m)), float(np.median(y_m))
+        nine_in_ten_m = float(np.quantile(np.hypot(x_m - middle_x, y_m - middle_y), 0.9))
+        return cls(x_m=middle_x, y_m=middle_y, limit_m=max(FAR_AT_LEAST_M, FAR_TIMES * nine_in_ten_m))
+
+    def far(self, site: Site) -> BoolArray:
+        """Trees far out of it."""
+        with np.errstate(invalid="ignore"):
+            far = np.hypot(site.trees.x_m - self.x_m, site.trees.y_m - self.y_m) > self.limit_m
+        return np.asarray(far & site.trees.placed & site.trees.table.kept, dtype=bool)
+
+
+def check_site(site: Site, *, cloud: Cloud | None = None) -> Site:
     """Add notes that need the site in metres: trees far from the rest, systems used outside their area.
 
     Parameters
     ----------
     site : Site
         As projected.
+    cloud : Cloud, optional
+        Of the whole, where this is a part.
     """
     trees, table = site.trees, site.trees.table
-    far = _far_from_rest(trees.x_m, trees.y_m, trees.placed & table.kept)
+    cloud = cloud or Cloud.of(site)
+    far = cloud.far(site) if cloud else np.zeros(trees.n, dtype=bool)
     notes = []
     if far.any():
         notes.append(
@@ -48,17 +77,6 @@ def check_site(site: Site) -> Site:
     said = {(note.code, note.file, note.layer) for note in site.notes}
     fresh = [note for note in notes if (note.code, note.file, note.layer) not in said]
     return replace(site, trees=marked, notes=(*site.notes, *fresh))
-
-
-def _far_from_rest(x_m: FloatArray, y_m: FloatArray, used: BoolArray) -> BoolArray:
-    """Trees far out of the cloud of the others."""
-    far = np.zeros(len(x_m), dtype=bool)
-    if used.sum() < 3:
-        return far
-    off_m = np.hypot(x_m - np.median(x_m[used]), y_m - np.median(y_m[used]))
-    limit_m = max(FAR_AT_LEAST_M, FAR_TIMES * float(np.quantile(off_m[used], 0.9)))
-    far[used] = off_m[used] > limit_m
-    return far
 
 
 def _outside_areas(site: Site) -> Iterator[Note]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import groupby
 from typing import Any, Final
@@ -192,6 +192,11 @@ def _band(result: Result, agent: int) -> Coded:
     return Coded(codes=result.bands[:, agent].astype(np.int64), values=BAND_WORDS)
 
 
+def _place(code: str, listed: Sequence[str]) -> int:
+    """Where a code stands in a list; those that don't stand last."""
+    return listed.index(code) if code in listed else len(listed)
+
+
 def _remarks(result: Result) -> Coded:
     """Per-tree remarks of all stations, codes joined by "; "."""
     n = result.site.trees.n
@@ -199,6 +204,8 @@ def _remarks(result: Result) -> Coded:
     for tree, codes in enumerate(result.site.trees.table.remarks or ()):
         for code in codes:
             masks.setdefault(code, np.zeros(n, dtype=bool))[tree] = True
+    listed = list(tables.note_codes())  # so that words stand in one order, whichever tree comes first
+    masks = dict(sorted(masks.items(), key=lambda one: _place(one[0], listed)))
     for code, mask in result.pressure.remarks.items():
         masks[code] = masks.get(code, False) | mask
     for role, seen in result.exposures.items():

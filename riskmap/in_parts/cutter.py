@@ -14,7 +14,7 @@ from riskmap.measure.reaches import role_reach_m
 from riskmap.model import FloatArray, GroundLayer, IntArray, Site
 from riskmap.model.part import take_rows
 
-__all__ = ["Cutter", "cut_trees", "halo_m"]
+__all__ = ["Cutter", "cut_trees", "halo_m", "some_trees"]
 
 SPARE_M: Final = 50.0  # beyond every reach: nothing that is looked at lies so near the edge of a part
 
@@ -51,6 +51,14 @@ def halo_m(layer: GroundLayer, site: Site) -> float:
     return (reach_m + widest_m + SPARE_M) * scale
 
 
+def some_trees(site: Site, rows: IntArray) -> Site:
+    """Return a site with some of its trees, and all of its ground."""
+    trees = take_rows(site.trees, rows, n=site.trees.n)
+    rasters = tuple(take_rows(raster, rows, n=site.trees.n) for raster in site.rasters)
+    inputs = replace(site.inputs, trees=trees.table, layers=())
+    return replace(site, inputs=inputs, trees=trees, rasters=rasters)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cutter:
     """Cuts parts out of one site; its ground is indexed once."""
@@ -78,17 +86,13 @@ class Cutter:
             Rows of the trees. Layers keep their features in order, with at least one of each layer that has any, so
             that a role surveyed elsewhere counts as surveyed here.
         """
-        site = self.site
-        trees = take_rows(site.trees, rows, n=site.trees.n)
-        layers = tuple(self._near(layer, boxes, trees.x_m, trees.y_m)
-                       for layer, boxes in zip(site.layers, self.boxes, strict=True))  # fmt: skip
-        return replace(
-            site,
-            inputs=replace(site.inputs, trees=trees.table, layers=()),
-            trees=trees,
-            layers=layers,
-            rasters=tuple(take_rows(raster, rows, n=site.trees.n) for raster in site.rasters),
-        )
+        return self.cut(some_trees(self.site, rows))
+
+    def cut(self, part: Site) -> Site:
+        """Return a part with the ground that can matter to its trees, and no other."""
+        layers = tuple(self._near(layer, boxes, part.trees.x_m, part.trees.y_m)
+                       for layer, boxes in zip(self.site.layers, self.boxes, strict=True))  # fmt: skip
+        return replace(part, layers=layers)
 
     def _near(self, layer: GroundLayer, boxes: FloatArray, x_m: FloatArray, y_m: FloatArray) -> GroundLayer:
         """One layer without the features that are out of reach of all the trees."""

@@ -12,13 +12,16 @@ import numpy as np
 
 from riskmap.choose import Share
 from riskmap.deliver.html_map.many import WORST_TREES
+from riskmap.errors import InputError
 from riskmap.in_parts.budget import Money, frontier, split_money
 from riskmap.in_parts.joint import refuse_joint
 from riskmap.in_parts.plan import PLAN, Plan, lay_out, part_name
+from riskmap.in_parts.streaming import lay_out_stream
 from riskmap.in_parts.whole import join_parts
 from riskmap.in_parts.work import LEAST, Done, Task, ladder_of, price_part, work_on_part
 from riskmap.in_parts.workshop import Workshop, digest_of
 from riskmap.model import FloatArray, Result, Settings, Site, Watch
+from riskmap.read import open_tree_stream
 from riskmap.scale import Crew
 
 __all__ = ["Size", "Steps", "work_at_once_or_in_parts"]
@@ -71,7 +74,7 @@ def work_at_once_or_in_parts(
     watch : Watch
         Told how far the work has come.
     """
-    shop = parts_kept(folder, settings, size)
+    shop = parts_kept(folder, settings, size) or begin_stream(settings, folder, size, watch=watch)
     if shop is None:
         site = steps.ready(settings, watch=watch)
         if site.trees.n <= size.most:
@@ -88,6 +91,20 @@ def parts_kept(folder: Path, settings: Settings, size: Size) -> Workshop | None:
         return None
     shop = Workshop.kept(folder, digest_of(settings, part=size.part, worst=size.worst))
     return shop if shop is not None and shop.holds(PLAN) else None
+
+
+def begin_stream(settings: Settings, folder: Path, size: Size, *, watch: Watch) -> Workshop | None:
+    """Lay a site of very many trees out in parts while they are read; None where they have to be read whole."""
+    with contextlib.ExitStack() as stack:
+        try:
+            stream = stack.enter_context(open_tree_stream(settings))
+        except InputError:  # said together with every other fault by whoever reads all
+            return None
+        if stream is None or stream.rows <= size.most:
+            return None
+        shop = Workshop.made(folder, digest_of(settings, part=size.part, worst=size.worst))
+        laid_out = lay_out_stream(stream, shop, most=size.part, at_once=size.most, watch=watch)
+    return shop if laid_out else None
 
 
 def begin_parts(site: Site, folder: Path, size: Size, *, watch: Watch) -> Workshop:

@@ -10,14 +10,14 @@ import numpy as np
 from riskmap.deliver.html_map.many import Lookout
 from riskmap.draw.in_box import Box
 from riskmap.draw.reach import site_box
-from riskmap.in_parts.cutter import Cutter, cut_trees
+from riskmap.in_parts.cutter import Cutter, cut_trees, some_trees
 from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import measure_rasters
-from riskmap.model import IntArray, Site, Watch
+from riskmap.model import Site, Watch
 from riskmap.model.part import take_rows
-from riskmap.score import note_species
+from riskmap.score import LostNames
 
-__all__ = ["Plan", "lay_out", "part_name"]
+__all__ = ["PLAN", "Plan", "lay_out", "part_name", "silent"]
 
 PLAN: Final = "plan"
 
@@ -71,12 +71,13 @@ def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
     """
     lat = site.trees.lat[site.trees.placed]
     site = replace(site, southern=bool(len(lat) and np.median(lat) < 0))
-    said = replace(site, notes=(*site.notes, *note_species(site)))
+    lost = LostNames.among(site.inputs.trees, site.inputs.settings)
+    said = replace(site, notes=(*site.notes, *lost.notes(site.inputs.settings)))
     plan = Plan(
-        parts=0, site=_some(said, np.empty(0, dtype=np.int64)),
+        parts=0, site=some_trees(said, np.empty(0, dtype=np.int64)),
         look=Lookout.of(site.trees.lon, site.trees.lat), box=site_box(site),
     )  # fmt: skip
-    cutter, rasters = Cutter.of(_silent(site)), measure_rasters(site, watch=watch)
+    cutter, rasters = Cutter.of(silent(site)), measure_rasters(site, watch=watch)
     parts = cut_trees(site, most)
     for number, rows in enumerate(parts):
         watch.progress(number, len(parts))
@@ -87,15 +88,7 @@ def lay_out(site: Site, shop: Workshop, *, most: int, watch: Watch) -> Plan:
     return plan
 
 
-def _some(site: Site, rows: IntArray) -> Site:
-    """The same ground with some of the trees."""
-    trees = take_rows(site.trees, rows, n=site.trees.n)
-    rasters = tuple(take_rows(raster, rows, n=site.trees.n) for raster in site.rasters)
-    inputs = replace(site.inputs, trees=trees.table, layers=())
-    return replace(site, inputs=inputs, trees=trees, rasters=rasters)
-
-
-def _silent(site: Site) -> Site:
-    """The same site without what was said of it as a whole: parts don't say it again."""
+def silent(site: Site) -> Site:
+    """Return the same site without what was said of it as a whole: parts don't say it again."""
     inputs = replace(site.inputs, notes=(), assumptions=())
     return replace(site, inputs=inputs, notes=(), assumptions=())

@@ -11,8 +11,9 @@ from riskmap.model import Assumption, Note
 
 __all__ = ["join_assumptions", "join_notes"]
 
-_COUNTED: Final = re.compile(r"(?<![\w.])(\d[\d,]*)(?= trees?\b| in all\b| stems?\b| rows?\b)")
-_NOUN: Final = re.compile(r"(?<=\d )(tree|stem|row)s?\b")
+_NOUNS: Final = "tree|stem|row|cell|date|number"
+_COUNTED: Final = re.compile(rf"(?<![\w.])(\d[\d,]*)(?= (?:{_NOUNS})s?\b| in all\b)")
+_NOUN: Final = re.compile(rf"(?<=\d )({_NOUNS})s?\b")
 
 
 def join_notes(parts: Sequence[Sequence[Note]]) -> list[Note]:
@@ -75,4 +76,4 @@ def _filled(pattern: str, numbers: list[int]) -> str:
     """A pattern with its numbers."""
     left = iter(numbers)
     text = _COUNTED.sub(lambda _: f"{next(left):,}", pattern)
-    return re.sub(r"(?<![\d,])1 (tree|stem|row)s\b", r"1 \1", text)
+    return re.sub(rf"(?<![\d,])1 ({_NOUNS})s\b", r"1 \1", text)

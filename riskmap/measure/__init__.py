@@ -5,7 +5,7 @@ from __future__ import annotations
 from riskmap.measure.engines import Engine, engine_name, find_engine
 from riskmap.measure.exposures import measure_exposures
 from riskmap.measure.near import Near, look_near
-from riskmap.measure.order import morton_order
+from riskmap.measure.order import morton_order, spread_bits
 from riskmap.measure.rasters import measure_rasters
 from riskmap.measure.shapes import Look, Shapes, Wkb
 from riskmap.measure.shares import cover_share
@@ -23,4 +23,5 @@ __all__ = [
     "measure_exposures",
     "measure_rasters",
     "morton_order",
+    "spread_bits",
 ]

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from riskmap.model import FloatArray, IntArray
 
-__all__ = ["morton_order"]
+__all__ = ["morton_order", "spread_bits"]
 
 COARSE_M = 100_000.0  # sites smaller than this are sorted into 256 x 256 squares, larger ones into finer ones
 
@@ -25,14 +25,14 @@ def morton_order(x_m: FloatArray, y_m: FloatArray) -> IntArray:
     span = max(float(np.ptp(x_m)), float(np.ptp(y_m)), 1e-9)
     bits = 8 if span < COARSE_M else 16
     cell = (2**bits - 1) / span
-    code = _spread((x_m - x_m.min()) * cell) | (_spread((y_m - y_m.min()) * cell) << np.uint32(1))
+    code = spread_bits((x_m - x_m.min()) * cell) | (spread_bits((y_m - y_m.min()) * cell) << np.uint32(1))
     if bits == 8:  # sorted by counting
         code = code.astype(np.uint16)
     return np.argsort(code, kind="stable").astype(np.int64)
 
 
-def _spread(value: FloatArray) -> npt.NDArray[np.uint32]:
-    """Put a zero bit between the 16 bits of each number."""
+def spread_bits(value: FloatArray) -> npt.NDArray[np.uint32]:
+    """Return whole numbers with a zero bit put between each of their 16 bits."""
     bits = value.astype(np.uint32)
     for shift, mask in ((8, 0x00FF00FF), (4, 0x0F0F0F0F), (2, 0x33333333), (1, 0x55555555)):
         bits = (bits | (bits << np.uint32(shift))) & np.uint32(mask)

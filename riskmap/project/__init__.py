@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from riskmap.project.gate import project_inputs
+from riskmap.project.gate import Footing, project_inputs, project_part
 from riskmap.project.plain import Places, place_points, place_shapes
 
-__all__ = ["Places", "place_points", "place_shapes", "project_inputs"]
+__all__ = ["Footing", "Places", "place_points", "place_shapes", "project_inputs", "project_part"]

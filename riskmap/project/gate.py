@@ -28,11 +28,64 @@ from riskmap.project.ground import FAR_M, Window, kilometres_off, move_covers, m
 from riskmap.project.steps import LONLAT, Steps, crs_name, flat_crs
 from riskmap.project.working import LARGEST_SCALE, choose_crs, middle_of, stretch_at, stretch_between
 
-__all__ = ["project_inputs"]
+__all__ = ["Footing", "project_inputs", "project_part"]
 
 FIRST_ROWS = 20
 MARGIN_M = 1.1 * FAR_M
 BLANK_DEG = 0.001  # nearer to 0,0 than this is a blank, not a place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Footing:
+    """What is settled by all trees together before any is placed."""
+
+    crs: pyproj.CRS  # the working one
+    middle: tuple[float, float]  # of the site, in degrees
+    area: tuple[float, float, float, float] | None  # west, south, east, north in degrees, of nine trees in ten
+
+    @classmethod
+    def of(cls, inputs: Inputs) -> Footing:
+        """Settle it.
+
+        Raises
+        ------
+        InputError
+            The working CRS named in site.toml does not fit, x and y are exchanged, or the trees have no CRS.
+        """
+        table, file = inputs.trees, inputs.settings.trees.file
+        if table.crs is None:
+            what, remedy = "nobody says which coordinate reference system x and y are in", "name it, such as EPSG:4326"
+            raise InputError([Problem(file=file, what=what, remedy=remedy, key="trees.crs")])
+        given = np.isfinite(table.x) & np.isfinite(table.y)
+        lon, lat = _degrees_of(table, given, Steps(), file)
+        sound = given & np.isfinite(lon) & np.isfinite(lat) & ~_at_zero(table, lon, lat)
+        counted = sound & table.kept if (sound & table.kept).any() else sound
+        refuse_exchanged(table, lon, lat, counted, file)
+        middle = middle_of(lon[counted], lat[counted]) if counted.any() else (0.0, 0.0)
+        area = _core_area(lon[counted], lat[counted])
+        lon, lat = _degrees_of(table, given, Steps(area), file)
+        return cls(crs=choose_crs(inputs.settings, table.crs, lon[counted], lat[counted]), middle=middle, area=area)
+
+
+def project_part(inputs: Inputs, whole: Site, footing: Footing) -> Site:
+    """Place some of the trees of a site whose ground stands in metres already.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The part's trees, and the rasters of the site.
+    whole : Site
+        Its ground is the part's; what was said of it is not said again.
+    footing : Footing
+        Of the whole.
+    """
+    steps = Steps(footing.area)
+    trees, unplaced = _place_trees(inputs, steps, footing)
+    rasters = tuple(_raster_points(raster, trees, steps) for raster in inputs.rasters)
+    inputs = replace(inputs, trees=trees.table)
+    return replace(
+        whole, inputs=inputs, trees=trees, rasters=rasters, notes=tuple(unplaced), assumptions=(), datum_steps=()
+    )
 
 
 def project_inputs(inputs: Inputs, *, watch: Watch) -> Site:
@@ -55,9 +108,10 @@ def project_inputs(inputs: Inputs, *, watch: Watch) -> Site:
     InputError
         The working CRS named in site.toml does not fit, or nobody knows the CRS of the trees.
     """
-    steps = Steps()
-    trees, crs, middle, unplaced = _place_trees(inputs, steps)
-    way_in = _WayIn(crs=crs, steps=steps, window=_window_of(trees, inputs), middle=middle, trees=trees)
+    footing = Footing.of(inputs)
+    steps, crs = Steps(footing.area), footing.crs
+    trees, unplaced = _place_trees(inputs, steps, footing)
+    way_in = _WayIn(crs=crs, steps=steps, window=_window_of(trees, inputs), middle=footing.middle, trees=trees)
     layers, notes = [], []
     for done, data in enumerate(inputs.layers):
         watch.progress(done, len(inputs.layers))
@@ -89,23 +143,16 @@ def _working_crs(inputs: Inputs, crs: pyproj.CRS) -> Assumption:
     return Assumption(topic="crs", taken=crs_name(crs), why=why, key="crs")
 
 
-def _place_trees(inputs: Inputs, steps: Steps) -> tuple[Trees, pyproj.CRS, tuple[float, float], list[Note]]:
-    """Trees in the working CRS, that CRS, the middle of the site in degrees, and what must be said."""
+def _place_trees(inputs: Inputs, steps: Steps, footing: Footing) -> tuple[Trees, list[Note]]:
+    """Trees in the working CRS, and what must be said."""
     table, file = inputs.trees, inputs.settings.trees.file
-    if table.crs is None:
-        what, remedy = "nobody says which coordinate reference system x and y are in", "name it, such as EPSG:4326"
-        raise InputError([Problem(file=file, what=what, remedy=remedy, key="trees.crs")])
+    assert table.crs is not None
+    crs, middle = footing.crs, footing.middle
     given = np.isfinite(table.x) & np.isfinite(table.y)
-    lon, lat = _degrees_of(table, given, Steps(), file)
+    lon, lat = _degrees_of(table, given, steps, file)
     sound = given & np.isfinite(lon) & np.isfinite(lat)
     blank = sound & _at_zero(table, lon, lat)
     sound &= ~blank
-    counted = sound & table.kept if (sound & table.kept).any() else sound
-    refuse_exchanged(table, lon, lat, counted, file)
-    middle = middle_of(lon[counted], lat[counted]) if counted.any() else (0.0, 0.0)
-    steps.area = _core_area(lon[counted], lat[counted])
-    lon, lat = _degrees_of(table, given, steps, file)
-    crs = choose_crs(inputs.settings, table.crs, lon[counted], lat[counted])
     x_m, y_m, scale = (np.full(len(lon), np.nan) for _ in range(3))
     x_m[sound], y_m[sound] = steps.way(table.crs, crs, file=file).there(table.x[sound], table.y[sound])
     found = sound & np.isfinite(x_m) & np.isfinite(y_m)
@@ -124,7 +171,7 @@ def _place_trees(inputs: Inputs, steps: Steps) -> tuple[Trees, pyproj.CRS, tuple
         scale=np.where(placed, scale, 1.0),
         placed=placed,
     )
-    return trees, crs, middle, _unplaced_notes(inputs, unplaced)
+    return trees, _unplaced_notes(inputs, unplaced)
 
 
 def _degrees_of(table: TreeTable, given: BoolArray, steps: Steps, file: str) -> tuple[FloatArray, FloatArray]:

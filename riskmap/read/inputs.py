@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption, Inputs, Settings, Watch
-from riskmap.read.guard_lists import read_guard_lists
+from riskmap.read.guard_lists import GuardListsRead, read_guard_lists
 from riskmap.read.layers import LayerReading, read_layer
 from riskmap.read.rasters import RasterReading, read_raster
 from riskmap.read.trees import TreesRead, read_trees
 
-__all__ = ["read_inputs"]
+__all__ = ["Ground", "read_ground", "read_inputs"]
 
 
 def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
@@ -32,7 +34,6 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
     InputError
         With every fault, where the trees can't be read at all.
     """
-    total = 1 + len(settings.layers) + len(settings.rasters)
     problems: list[Problem] = []
     trees: TreesRead | None = None
     try:
@@ -40,6 +41,51 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
         watch.log(f"{settings.trees.file}: {trees.read_as.rows:,} rows")
     except InputError as error:
         problems += error.problems
+    ground = read_ground(settings, watch=watch)
+    if trees is None:
+        raise InputError([*problems, *ground.problems])
+    return ground.with_trees(trees)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Everything a site file names but its trees."""
+
+    settings: Settings
+    layers: tuple[LayerReading, ...]
+    rasters: tuple[RasterReading, ...]
+    guards: GuardListsRead
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Every fault of it."""
+        others: tuple[LayerReading | RasterReading, ...] = (*self.layers, *self.rasters)
+        return (*(fault for other in others for fault in other.problems), *self.guards.problems)
+
+    def with_trees(self, trees: TreesRead) -> Inputs:
+        """Return it together with trees that were read."""
+        others: tuple[LayerReading | RasterReading, ...] = (*self.layers, *self.rasters)
+        return Inputs(
+            settings=self.settings,
+            trees=trees.table,
+            layers=tuple(reading.layer for reading in self.layers if reading.layer is not None),
+            rasters=tuple(reading.raster for reading in self.rasters if reading.raster is not None),
+            read_as=(trees.read_as, *(entry for other in others for entry in other.read_as), *self.guards.read_as),
+            repaired=tuple(repair for reading in self.layers for repair in reading.repaired),
+            problems=(*trees.problems, *self.problems),
+            notes=(*trees.notes, *(note for other in others for note in other.notes)),
+            assumptions=(
+                *trees.assumptions,
+                *(taken for other in others for taken in other.assumptions),
+                *_unread_log(self.settings),
+            ),
+            guard_lists=self.guards.lists,
+        )
+
+
+def read_ground(settings: Settings, *, watch: Watch) -> Ground:
+    """Read layers, rasters and guard lists; nothing is raised for what is wrong with them."""
+    total = 1 + len(settings.layers) + len(settings.rasters)
     watch.progress(1, total)
     layers = []
     for source in settings.layers:
@@ -50,28 +96,7 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
     for raster in settings.rasters:
         rasters.append(read_raster(raster, settings))
         watch.progress(1 + len(layers) + len(rasters), total)
-    others: tuple[LayerReading | RasterReading, ...] = (*layers, *rasters)
-    guards = read_guard_lists(settings)
-    problems += [*(trees.problems if trees else ()), *(fault for other in others for fault in other.problems)]
-    problems += guards.problems
-    if trees is None:
-        raise InputError(problems)
-    return Inputs(
-        settings=settings,
-        trees=trees.table,
-        layers=tuple(reading.layer for reading in layers if reading.layer is not None),
-        rasters=tuple(reading.raster for reading in rasters if reading.raster is not None),
-        read_as=(trees.read_as, *(entry for other in others for entry in other.read_as), *guards.read_as),
-        repaired=tuple(repair for reading in layers for repair in reading.repaired),
-        problems=tuple(problems),
-        notes=(*trees.notes, *(note for other in others for note in other.notes)),
-        assumptions=(
-            *trees.assumptions,
-            *(taken for other in others for taken in other.assumptions),
-            *_unread_log(settings),
-        ),
-        guard_lists=guards.lists,
-    )
+    return Ground(settings=settings, layers=tuple(layers), rasters=tuple(rasters), guards=read_guard_lists(settings))
 
 
 def _unread_log(settings: Settings) -> tuple[Assumption, ...]:

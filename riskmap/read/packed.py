@@ -21,7 +21,7 @@ from riskmap.read.door import find_file, sniff
 from riskmap.read.kinds import Kind
 from riskmap.read.vectors import read_vector
 
-__all__ = ["PackedShapes", "read_packed"]
+__all__ = ["UNSAID_CRS", "PackedShapes", "one_buffer", "plain_points", "read_packed"]
 
 POINT_BYTES = 21  # of a 2D point: byte order, type, x, y
 UNSAID_CRS = "OGC:CRS84"  # of GeoParquet that names none
@@ -45,18 +45,9 @@ class PackedShapes:
         InputError
             A shape is no point.
         """
-        n = len(self.offset) - 1
-        plain = n and bool((np.diff(self.offset) == POINT_BYTES).all())
-        if plain:
-            first = int(self.offset[0])
-            head = np.ndarray((n, 5), dtype=np.uint8, buffer=self.wkb, offset=first, strides=(POINT_BYTES, 1))
-            plain = bool((head == np.array([1, 1, 0, 0, 0], dtype=np.uint8)).all())
-        if plain:
-            x, y = (
-                np.ndarray((n,), dtype="<f8", buffer=self.wkb, offset=first + at, strides=(POINT_BYTES,)).copy()
-                for at in (5, 13)
-            )
-            return x, y
+        plain = plain_points(self.wkb, self.offset)
+        if plain is not None:
+            return plain
         whole = memoryview(self.wkb)
         pieces = [bytes(whole[a:b]) or None for a, b in zip(self.offset[:-1], self.offset[1:], strict=True)]
         shapes = shapely.from_wkb(np.array(pieces, dtype=object))
@@ -71,6 +62,21 @@ class PackedShapes:
         whole = memoryview(self.wkb)
         pieces = [bytes(whole[a:b]) or None for a, b in zip(self.offset[:-1], self.offset[1:], strict=True)]
         return shapely.force_2d(shapely.from_wkb(np.array(pieces, dtype=object)))
+
+
+def plain_points(wkb: Any, offset: IntArray) -> tuple[FloatArray, FloatArray] | None:
+    """Return x and y where every shape is a plain point in two dimensions, else None."""
+    n = len(offset) - 1
+    if not n or not bool((np.diff(offset) == POINT_BYTES).all()):
+        return None
+    first = int(offset[0])
+    head = np.ndarray((n, 5), dtype=np.uint8, buffer=wkb, offset=first, strides=(POINT_BYTES, 1))
+    if not bool((head == np.array([1, 1, 0, 0, 0], dtype=np.uint8)).all()):
+        return None
+    x, y = (
+        np.ndarray((n,), dtype="<f8", buffer=wkb, offset=first + at, strides=(POINT_BYTES,)).copy() for at in (5, 13)
+    )
+    return x, y
 
 
 def read_packed(path: Path, *, columns: Sequence[str] = ()) -> PackedShapes:
@@ -124,11 +130,11 @@ def _read_parquet(path: Path, typed: str, columns: Sequence[str]) -> PackedShape
     if crs is None:
         what, remedy = "it does not say which CRS its coordinates are in", "export it with its CRS"
         raise InputError([Problem(file=typed, what=what, remedy=remedy)])
-    wkb, offset = _one_buffer(table.column(name))
+    wkb, offset = one_buffer(table.column(name))
     return PackedShapes(file=typed, wkb=wkb, offset=offset, crs=crs, table=table.select(list(columns)))
 
 
-def _one_buffer(column: pa.ChunkedArray) -> tuple[Any, IntArray]:
+def one_buffer(column: pa.ChunkedArray) -> tuple[Any, IntArray]:
     """A column of binaries as one run of bytes and where each starts."""
     if isinstance(column.type, pa.ExtensionType):
         column = pa.chunked_array([chunk.storage for chunk in column.chunks], column.type.storage_type)

@@ -32,6 +32,7 @@ class TreeRows:
     decimal_hint: str = ""
     facts: Mapping[str, Any] = field(default_factory=dict)
     assumed: Sequence[tuple[str, str, str, str]] = ()  # topic, taken, why, key
+    blank: frozenset[str] | None = None  # headers without any cell in the whole file; None: these rows are the whole
 
 
 def unique_names(names: Sequence[str]) -> list[str]:

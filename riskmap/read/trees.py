@@ -31,7 +31,7 @@ from riskmap.read.species_text import species_texts
 from riskmap.read.vectors import VectorTable, read_vector
 from riskmap.read.workbook import read_workbook
 
-__all__ = ["TreesRead", "open_rows", "read_trees", "rows_of_shapes", "understand_rows"]
+__all__ = ["TreesRead", "columns_of", "open_rows", "read_trees", "rows_of_shapes", "understand_rows"]
 
 REPLACED: Final = ("tree_id", "x", "y", "place", "caliper", "height", "planted")  # results hold these under our names
 DECIMAL_WORDS: Final = {".": "point", ",": "comma"}
@@ -145,7 +145,7 @@ def _not_points(vector: VectorTable, kind: np.ndarray[Any, Any], other: BoolArra
     drawn = noun.get(int(kind[first]), "shapes of mixed kinds")
     what = f"trees are drawn as {drawn}, not as one point a tree ({some(other, 'feature')} of {vector.rows:,})"
     remedy = 'lay out one point a tree, or pass over such features with on_invalid = "drop"'
-    return Problem(file=vector.file, row=first + 1, what=what, remedy=remedy, key="trees.on_invalid")
+    return Problem(file=vector.file, row=int(vector.feature[first]), what=what, remedy=remedy, key="trees.on_invalid")
 
 
 def understand_rows(rows: TreeRows, settings: Settings, *, file: str, path: Path, sha256: str) -> TreesRead:
@@ -236,10 +236,7 @@ def _given_columns(rows: TreeRows, settings: Settings, file: str) -> tuple[dict[
 def _recognised(rows: TreeRows, settings: Settings, given: Mapping[str, int]) -> dict[str, Header]:
     """Our column -> header; columns without any cell mean nothing, and shapes need no columns of coordinates."""
     names = list(rows.table.column_names)
-    filled = [
-        name if place in given.values() or has_cells(rows.table.column(place)) else ""
-        for place, name in enumerate(names)
-    ]
+    filled = [name if place in given.values() or _is_filled(rows, place) else "" for place, name in enumerate(names)]
     skip = [column for column in ("x", "y", "place") if rows.x is not None]
     if rows.x is None and not any(_holds_points(rows, place, name) for place, name in enumerate(filled)):
         skip.append("place")
@@ -247,6 +244,19 @@ def _recognised(rows: TreeRows, settings: Settings, given: Mapping[str, int]) ->
         skip.append("common")
     found = recognise(filled, given=given, skip=skip, projected=_is_projected(settings.trees.crs))
     return {column: replace(header, text=names[header.index]) for column, header in found.items()}
+
+
+def _is_filled(rows: TreeRows, place: int) -> bool:
+    """Whether a column holds anything in the whole file."""
+    if rows.blank is None:
+        return has_cells(rows.table.column(place))
+    return rows.table.column_names[place] not in rows.blank
+
+
+def columns_of(rows: TreeRows, settings: Settings) -> dict[str, Header]:
+    """Tell which of our columns stands under which header."""
+    given, _ = _given_columns(rows, settings, settings.trees.file)
+    return _recognised(rows, settings, given)
 
 
 def _is_projected(crs: str) -> bool:

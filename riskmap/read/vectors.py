@@ -27,7 +27,7 @@ from riskmap.read.stated_crs import WGS84, stated_crs
 from riskmap.read.vector_table import VectorTable, named
 from riskmap.read.wkt import shape_column, shapes_from_text
 
-__all__ = ["VectorTable", "read_vector"]
+__all__ = ["VectorTable", "bare_wkb_column", "read_vector", "sound_texts"]
 
 _NO_DATA: Final = frozenset({"layer_styles", "qgis_projects", "gpkg_metadata", "gpkg_metadata_reference"})
 _ONE_LAYER: Final = frozenset({Kind.SHAPEFILE, Kind.GEOJSON, Kind.FLATGEOBUF})
@@ -249,7 +249,7 @@ class _Reader:
         written = (table.schema.metadata or {}).get(b"geo")
         try:
             geo = json.loads(written) if written else {}
-            name = str(geo["primary_column"]) if geo else _bare_wkb_column(table)
+            name = str(geo["primary_column"]) if geo else bare_wkb_column(table)
             about = geo.get("columns", {}).get(name, {}) if geo else {}
         except (ValueError, KeyError, AttributeError, TypeError) as error:
             raise self.fault(
@@ -298,7 +298,7 @@ class _Reader:
             packed=self.opened.packed,
             layer=layer or "",
             layers=tuple(names),
-            table=_sound_texts(table),
+            table=sound_texts(table),
             geometry=geometry,
             feature=np.arange(1, table.num_rows + 1, dtype=np.int64),
             crs=crs,
@@ -341,8 +341,8 @@ def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return column
 
 
-def _sound_texts(table: pa.Table) -> pa.Table:
-    """The table with every text column in the one type that the rest knows; what is no UTF-8 is made so."""
+def sound_texts(table: pa.Table) -> pa.Table:
+    """Return the table with every text column in the one type that the rest knows; what is no UTF-8 is made so."""
     for index, about in enumerate(table.schema):
         column = table.column(index)
         if isinstance(about.type, pa.BaseExtensionType):  # GDAL marks texts that are JSON
@@ -362,8 +362,8 @@ def _sound_texts(table: pa.Table) -> pa.Table:
     return table
 
 
-def _bare_wkb_column(table: pa.Table) -> str:
-    """A binary column that is plainly named as shapes, for Parquet without metadata."""
+def bare_wkb_column(table: pa.Table) -> str:
+    """Return a binary column that is plainly named as shapes, for Parquet without metadata; "" where there is none."""
     for name in table.column_names:
         binary = pa.types.is_binary(table.schema.field(name).type) or pa.types.is_large_binary(
             table.schema.field(name).type

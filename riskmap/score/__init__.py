@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from riskmap.score.pressure import note_species, score_pressure
+from riskmap.score.lost_names import LostNames
+from riskmap.score.pressure import score_pressure
 from riskmap.score.species import match_species
 
-__all__ = ["match_species", "note_species", "score_pressure"]
+__all__ = ["LostNames", "match_species", "score_pressure"]

@@ -14,7 +14,6 @@ from riskmap.model import (
     Exposure,
     Float32Array,
     FloatArray,
-    Note,
     Pressure,
     RasterValues,
     Site,
@@ -23,13 +22,13 @@ from riskmap.model import (
 )
 from riskmap.rules import RULES, Figures, agents_on, deer_kinds, local_share, struck_by_machine
 from riskmap.score.around import is_one_of, measure_around, snow_depth, unknown_everywhere, with_habitat
+from riskmap.score.lost_names import LostNames
 from riskmap.score.sayings import (
     classes_missing,
     crowns_taken,
     ground_taken,
     odd_names,
     remarks_of,
-    unmatched_species,
     why_not_scored,
 )
 from riskmap.score.sensitivity import (
@@ -44,7 +43,7 @@ from riskmap.score.sensitivity import (
 from riskmap.score.species import read_species
 from riskmap.score.stems import Sizes, find_forms, find_sizes
 
-__all__ = ["note_species", "score_pressure"]
+__all__ = ["score_pressure"]
 
 EUROPEAN_DEER = frozenset({"red", "sika", "roe", "fallow", "muntjac", "elk", "moose"})
 
@@ -112,7 +111,7 @@ def score_pressure(
         not_scored=why_not_scored(site, sizes, np.asarray(np.isnan(hazard).all(axis=1))),
         stems=_stems(sizes, kinds, forms, sensitivity, factor, (snow_m, pile_m)),
         remarks=remarks_of(site, sizes, kinds, exposures, remarks),
-        notes=unmatched_species(site, kinds),
+        notes=LostNames.of(table, kinds).notes(settings),
         assumptions=(
             *sizes.assumptions,
             *crowns_taken(lifted & table.kept, clear_m),
@@ -121,12 +120,6 @@ def score_pressure(
             *classes_missing(site),
         ),
     )
-
-
-def note_species(site: Site) -> tuple[Note, ...]:
-    """Return what `score_pressure` notes of names that no row matches, from the names alone."""
-    species = read_species(site.inputs.trees.species, site.inputs.settings.region)
-    return unmatched_species(site, find_kinds(site.inputs.trees.species, tuple(taxon for taxon, _ in species)))
 
 
 def _summed(hazard: Float32Array, shares: Float32Array) -> dict[str, Any]:

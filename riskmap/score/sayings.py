@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from riskmap import tables
 from riskmap.errors import shown
-from riskmap.model import Assumption, BoolArray, Exposure, Note, Site
+from riskmap.model import Assumption, BoolArray, Exposure, Site
 from riskmap.rules import CLEARED_BY, Figures
 from riskmap.score.around import lines_of_unknown_width
 from riskmap.score.sensitivity import Kinds
@@ -21,7 +21,6 @@ __all__ = [
     "ground_taken",
     "odd_names",
     "remarks_of",
-    "unmatched_species",
     "why_not_scored",
 ]
 
@@ -117,29 +116,3 @@ def odd_names(site: Site, species: Sequence[tuple[str, str]]) -> list[Assumption
                 )
             )
     return said
-
-
-def unmatched_species(site: Site, kinds: Kinds) -> tuple[Note, ...]:
-    """Return one note for all names that match no row; their trees are scored as medium."""
-    table, settings = site.inputs.trees, site.inputs.settings
-    lost = (kinds.taxon.codes < 0) & (table.species.codes >= 0) & table.kept
-    if not lost.any():
-        return ()
-    counts = np.bincount(table.species.codes[lost], minlength=len(table.species.values))
-    order = sorted(np.flatnonzero(counts), key=lambda code: (-counts[code], table.species.values[code]))
-    names = [f"'{shown(table.species.values[code])}' ({counts[code]})" for code in order[:NAMES_LISTED]]
-    more = f" and {len(order) - NAMES_LISTED} more" if len(order) > NAMES_LISTED else ""
-    known_as = "1 name of a species is" if len(order) == 1 else f"{len(order)} names of species are"
-    first = np.flatnonzero(lost)[:20]
-    return (
-        Note(
-            code="species_unknown",
-            file=settings.trees.file,
-            column=settings.trees.columns.get("species", ""),
-            what=f"{known_as} not known: {', '.join(names)}{more}; their trees count as medium",
-            remedy="write a genus or a common name, such as Quercus or red oak",
-            count=int(np.count_nonzero(lost)),
-            rows=tuple(int(row) for row in table.row[first]),
-            tree_ids=tuple(table.tree_id[int(at)].as_py() or "" for at in first),
-        ),
-    )
