@@ -61,6 +61,7 @@ def lay_out_stream(stream: TreeStream, shop: Workshop, *, most: int, at_once: in
     with watch.station("read"):
         pieces = _read(stream, shop, watch)
         if not pieces.gathered.of_one_mind():
+            watch.log(f"{stream.settings.trees.file}: what its columns say differs from piece to piece; read whole")
             return False
         sample, even = pieces.sample.trees()
         inputs = read_ground(stream.settings, watch=watch).with_trees(pieces.gathered.together(sample))
