@@ -118,7 +118,7 @@ def _stream(file: Path, settings: Settings, path: Path, sha256: str) -> TreeStre
     import pyarrow.parquet as pq
 
     try:
-        held = pq.ParquetFile(file)
+        held = pq.ParquetFile(file, pre_buffer=False)  # else what was read stays in memory
         about, name = _geo(held)
         groups = [held.metadata.row_group(number) for number in range(held.metadata.num_row_groups)]
         fits = not name and not bare_wkb_column(held.schema_arrow.empty_table())
