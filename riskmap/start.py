@@ -85,7 +85,7 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
         The site file is there already.
     """
     path = (trees.parent / "site.toml" if out is None else out).absolute()
-    if path.exists():
+    if path.exists() and trees.exists():
         raise WordsError(f"{shown(path)} is there already; name another file with --out")
     if not path.parent.is_dir():
         raise WordsError(f"{shown(path.parent)} is no folder; name a site file in one that is there")

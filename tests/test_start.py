@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from riskmap.cli import main
-from riskmap.errors import WordsError
+from riskmap.errors import InputError, WordsError
 from riskmap.read import read_settings
 from riskmap.start import start_site
 
@@ -90,6 +90,8 @@ def test_nothing_is_overwritten(folder: Path) -> None:
     with pytest.raises(WordsError, match="is there already"):
         started(folder)
     assert (folder / "site.toml").read_text() == "mine"
+    with pytest.raises(InputError, match="not found"):
+        start_site(folder / "trees that are not there.csv", out=folder / "site.toml")
     with pytest.raises(WordsError, match="is no folder"):
         start_site(folder / "street trees.csv", out=folder / "none" / "site.toml")
 
