@@ -56,7 +56,8 @@ def _far_from_rest(x_m: FloatArray, y_m: FloatArray, used: BoolArray) -> BoolArr
     if used.sum() < 3:
         return far
     off_m = np.hypot(x_m - np.median(x_m[used]), y_m - np.median(y_m[used]))
-    limit_m = max(FAR_AT_LEAST_M, FAR_TIMES * float(np.quantile(off_m[used], 0.9)))
+    near_m = float(np.quantile(off_m[used], 0.9, method="lower"))  # of few trees too, never the farthest one's own
+    limit_m = max(FAR_AT_LEAST_M, FAR_TIMES * near_m)
     far[used] = off_m[used] > limit_m
     return far
 
