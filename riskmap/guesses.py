@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ import pyarrow as pa
 from riskmap.read.headers import words_of
 from riskmap.read.trees import TreesRead
 
-__all__ = ["REGIONS", "guess_raster", "guess_region", "guess_role", "no_trees", "read_in_feet"]
+__all__ = ["MOST_KINDS", "REGIONS", "NoTrees", "guess_raster", "guess_region", "guess_role", "no_trees", "read_in_feet"]
 
 MOST_KINDS: Final = 12  # a column of more different words is no kind of tree or site
 _ROLES: Final[tuple[tuple[str, str], ...]] = (
@@ -50,6 +51,16 @@ REGIONS: Final = {  # west, south, east, north; the first that holds the trees
     "britain": (-10.7, 49.8, 1.8, 61.0),
     "europe": (-25.0, 34.0, 45.0, 72.0),
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoTrees:
+    """A column that tells trees from what is none, and what a filter by it would say."""
+
+    key: str  # "drop" or "keep"
+    column: str
+    words: list[str]  # of that filter
+    kinds: Counter[str]  # all words of the column ("" for empty cells) and how many rows say each
 
 
 def guess_role(words: str) -> str:
@@ -103,26 +114,40 @@ def guess_region(read: TreesRead) -> str:
     return next((name for name, (w, s, e, n) in boxes if w <= lon <= e and s <= lat <= n), "")
 
 
-def no_trees(table: pa.Table) -> tuple[str, str, list[str], Counter[str]]:
-    """Return what would tell trees from stumps and empty sites: "drop" or "keep", the column, words, and all its words.
+def no_trees(table: pa.Table, skip: Collection[str] = ()) -> list[NoTrees]:
+    """Return the columns that tell trees from stumps and empty sites, the columns of `skip` apart.
 
-    Of the columns with words that are no tree, the one with most such rows is asked about (drop); of a table without
-    any, the column that is called status or kind (keep). Empty things where there is neither.
+    Where cells say that there is no tree, rows are dropped by the column with the most such rows, one of very many
+    words before others; the rest name what to keep, since several columns of ``drop`` must all hold. A table without
+    such cells is asked about by its column of status or kind.
     """
-    found: tuple[str, str, list[str], Counter[str]] = ("", "", [], Counter())
-    most = 0
+    gone: list[NoTrees] = []
+    asked: list[NoTrees] = []
     for name in table.column_names:
         column = table.column(name)
-        if not pa.types.is_string(column.type):
+        if name in skip or not pa.types.is_string(column.type):
             continue
         kinds: Counter[str] = Counter()
         for pair in column.value_counts():
-            if text := (pair["values"].as_py() or "").strip():
-                kinds[text] += pair["counts"].as_py()
-        gone = [kind for kind, _ in kinds.most_common() if _NO_TREE.fullmatch(kind)][:MOST_KINDS]
-        rows = sum(kinds[kind] for kind in gone)
-        if rows > most and len(gone) < len(kinds):
-            most, found = rows, ("drop", name, gone, kinds)
-        elif not found[0] and _KIND_HEADERS.fullmatch(name.strip()) and 1 < len(kinds) <= MOST_KINDS:
-            found = ("keep", name, [kinds.most_common(1)[0][0]], kinds)
-    return found
+            kinds[(pair["values"].as_py() or "").strip()] += pair["counts"].as_py()
+        words = [kind for kind, _ in kinds.most_common() if _NO_TREE.fullmatch(kind)][:MOST_KINDS]
+        said = len(kinds) - ("" in kinds)
+        if words and len(words) < said:
+            gone.append(NoTrees(key="drop", column=name, words=_apart_from_case(words), kinds=kinds))
+        elif _KIND_HEADERS.fullmatch(name.strip()) and 1 < said <= MOST_KINDS:
+            first = next(kind for kind, _ in kinds.most_common() if kind)
+            asked.append(NoTrees(key="keep", column=name, words=[first], kinds=kinds))
+    gone.sort(key=lambda found: (len(found.kinds) <= MOST_KINDS, -sum(found.kinds[word] for word in found.words)))
+    others = [found for found in gone[1:] if len(found.kinds) <= MOST_KINDS]
+    return [*gone[:1], *(_turned(found) for found in others)] or asked[:1]
+
+
+def _turned(found: NoTrees) -> NoTrees:
+    """The same rows by what to keep, empty cells with them."""
+    left = [kind for kind, _ in found.kinds.most_common() if not _NO_TREE.fullmatch(kind)]
+    return replace(found, key="keep", words=_apart_from_case(sorted(left, key=lambda kind: not kind)))
+
+
+def _apart_from_case(words: Sequence[str]) -> list[str]:
+    """Words without those that differ in letter case only."""
+    return list({word.casefold(): word for word in reversed(words)}.values())[::-1]

@@ -16,7 +16,7 @@ import pyarrow as pa
 from riskmap import tables
 from riskmap.check.words import several
 from riskmap.errors import InputError, WordsError, shown
-from riskmap.guesses import MOST_KINDS, REGIONS, guess_raster, guess_region, guess_role, no_trees, read_in_feet
+from riskmap.guesses import MOST_KINDS, REGIONS, NoTrees, guess_raster, guess_region, guess_role, no_trees, read_in_feet
 from riskmap.model import Settings
 from riskmap.read.headers import words_of
 from riskmap.read.kinds import Kind
@@ -127,7 +127,7 @@ def _tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tu
     if settings.trees.layer:
         said += [f"layer = {_quoted(settings.trees.layer)}  # by its name"]
     said += [*_read_lines(read, rows.table, layers_crs), *_column_lines(read, rows.table)]
-    said += [*_size_lines(read), *_kind_lines(rows.table)]
+    said += [*_size_lines(read), *_kind_lines(read, rows.table)]
     for note in (note for note in read.notes if note.code != "unit_missing"):
         said += [_remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")]
     return said, read_in_feet(read, rows.table), guess_region(read)
@@ -240,16 +240,25 @@ def _size_lines(read: TreesRead) -> Iterator[str]:
             yield f"caliper_at = {_quoted(place)}  # {why}"
 
 
-def _kind_lines(table: pa.Table) -> Iterator[str]:
-    """The question whether all rows are trees, where a column tells trees from stumps and empty sites."""
-    key, name, words, kinds = no_trees(table)
-    if not key:
-        return
-    question = "are all rows trees?" if key == "keep" else "leave these rows out?"
-    told = kinds if len(kinds) <= MOST_KINDS else Counter({word: kinds[word] for word in words})
-    counts = ", ".join(f"{shown(kind)} {n:,}" for kind, n in told.most_common())
-    choice = f"{{ {_quoted(name)} = [{', '.join(map(_quoted, words))}] }}"
-    yield f"# {key} = {choice}  # QUESTION: {question} {shown(name)}: {counts}"
+def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
+    """The question whether all rows are trees, where columns tell trees from stumps and empty sites."""
+    names = ("tree_id", "species", "common", "genus")
+    columns = read.read_as.facts["columns"]
+    found = no_trees(table, skip=[header for ours, header in columns.items() if ours not in names])
+    for key, asked in (("drop", "leave these rows out?"), ("keep", "keep these rows only?")):
+        told = [column for column in found if column.key == key]
+        if not told:
+            continue
+        choice = ", ".join(f"{_quoted(one.column)} = [{', '.join(map(_quoted, one.words))}]" for one in told)
+        counts = "; ".join(f"{shown(one.column)}: {_kinds_in_words(one)}" for one in told)
+        yield f"# {key} = {{ {choice} }}  # QUESTION: {asked} {counts}"
+
+
+def _kinds_in_words(column: NoTrees) -> str:
+    """The words of a column with their numbers; of very many, those of the filter."""
+    few = len(column.kinds) <= MOST_KINDS
+    kinds = [(kind, n) for kind, n in column.kinds.most_common() if few or kind in column.words]
+    return ", ".join(f"{shown(kind) or 'empty'} {n:,}" for kind, n in kinds)
 
 
 def _list_layers(layers: Sequence[Path], site_file: Path) -> list[tuple[str, list[ListedLayer], str]]:

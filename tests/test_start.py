@@ -15,7 +15,8 @@ import shapely
 
 from riskmap.cli import main
 from riskmap.errors import InputError, WordsError
-from riskmap.read import read_settings
+from riskmap.model import SilentWatch
+from riskmap.read import read_inputs, read_settings
 from riskmap.start import start_site
 
 TREES = """OBJECTID,Latin_Name,CommonName,DBH,Height_ft,Longitude,Latitude,Status,PlantDate
@@ -159,7 +160,24 @@ def test_dead_trees_and_stumps_are_asked_about(folder: Path) -> None:
 def test_a_column_of_kinds_without_dead_ones_is_asked_about_whole(folder: Path) -> None:
     (folder / "t.csv").write_text("id,lon,lat,Type\n1,-75.01,42.3,street\n2,-75.01,42.3,park\n3,-75.01,42.3,park\n")
     (line,) = [line for line in start_site(folder / "t.csv").text.splitlines() if line.startswith("# keep")]
-    assert line == '# keep = { "Type" = ["park"] }  # QUESTION: are all rows trees? Type: park 2, street 1'
+    assert line == '# keep = { "Type" = ["park"] }  # QUESTION: keep these rows only? Type: park 2, street 1'
+
+
+def test_dead_trees_of_one_column_and_stumps_of_another_are_both_asked_about(folder: Path) -> None:
+    rows = ["oak,Good,none", "oak,Dead,removed", "Stump,,none", "oak,DEAD,", "oak,Fair,tree tube"]
+    rows += [f"Acer species{n},good,none" for n in range(20)]
+    lines = [f"{n},{-75.01 + n / 1e4:.5f},42.3,{cells}" for n, cells in enumerate(rows)]
+    (folder / "t.csv").write_text("\n".join(["id,lon,lat,Species,Condition,Guard", *lines]))
+    text = start_site(folder / "t.csv", out=folder / "s.toml").text
+    asked = [line for line in text.splitlines() if line.startswith(("# drop", "# keep"))]
+    assert asked == [
+        '# drop = { "Species" = ["Stump"] }  # QUESTION: leave these rows out? Species: Stump 1',
+        '# keep = { "Condition" = ["good", "Fair", ""] }  # QUESTION: keep these rows only? '
+        "Condition: good 20, Good 1, Dead 1, empty 1, DEAD 1, Fair 1",
+    ]
+    (folder / "s.toml").write_text(text.replace("# drop", "drop").replace("# keep", "keep").replace("# date", "date"))
+    inputs = read_inputs(read_settings(folder / "s.toml"), watch=SilentWatch())
+    assert inputs.trees.kept.tolist() == [True, False, False, False, *[True] * 21]
 
 
 def test_a_missing_column_is_asked_for_among_those_left(folder: Path) -> None:
