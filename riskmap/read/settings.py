@@ -116,7 +116,9 @@ def _load_toml(path: Path, name: str) -> dict[str, Any]:
 
 def _other(name: str) -> str:
     """What to say first of a file whose name does not speak of TOML: it may be a data file."""
-    return "" if ".toml" in name.lower() else "name the site file, such as site.toml, not a data file; or "
+    if ".toml" in name.lower():
+        return ""
+    return "name the site file, such as site.toml, not a data file (riskmap start writes a first one); or "
 
 
 def _no_toml(name: str, text: str, said: str) -> InputError:
