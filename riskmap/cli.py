@@ -147,6 +147,8 @@ def _start(options: argparse.Namespace) -> int:
     started = start_site(options.trees, options.layers, out=options.out)
     path = str(nearby(started.path))
     left = f"{several(started.questions, 'question')} left in it, marked QUESTION; answer what you can, then:"
+    for fault in started.unused:
+        sys.stderr.write(f"not used: {fault}\n")
     typed = f'"{path}"' if " " in path else path
     sys.stdout.write(f"{path}: {left}\n  riskmap check {typed}\n")
     return DONE
@@ -333,7 +335,9 @@ def _check_words(parser: argparse.ArgumentParser) -> None:
 def _start_words(parser: argparse.ArgumentParser) -> None:
     """The words of ``riskmap start``."""
     parser.add_argument("trees", type=Path, metavar="TREES", help="the trees file")
-    parser.add_argument("layers", type=Path, nargs="*", metavar="LAYER", help="layers and rasters of the ground")
+    parser.add_argument(
+        "layers", type=Path, nargs="*", default=[], metavar="LAYER", help="layers and rasters of the ground"
+    )
     parser.add_argument(
         "--out", type=Path, metavar="SITE.toml", help="the site file to write (site.toml beside the trees)"
     )

@@ -37,11 +37,12 @@ _DAY_AND_MONTH: Final = re.compile(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-]\d{2,4}\b")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Started:
-    """A site file as written, and how many questions it leaves."""
+    """A site file as written, how many questions it leaves, and the files that can't be used, with the reason."""
 
     path: Path
     text: str
     questions: int
+    unused: tuple[str, ...] = ()
 
 
 def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = None) -> Started:
@@ -77,7 +78,8 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
     text = "\n".join(lines) + "\n"
     with path.open("x", encoding="utf-8", newline="\n") as file:
         file.write(text)
-    return Started(path=path, text=text, questions=text.count("QUESTION:"))
+    unused = tuple(f"{shown(typed)}: {fault}" for typed, _, fault in listed if fault)
+    return Started(path=path, text=text, questions=text.count("QUESTION:"), unused=unused)
 
 
 def _head(trees: Path, us: str, region: str) -> Iterator[str]:

@@ -216,6 +216,11 @@ def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     said = capsys.readouterr().out
     assert re.search(r"mine\.toml: \d questions left in it.*\n  riskmap check \S*mine\.toml\n", said)
     assert out.exists()
+    again = ["--out", str(folder / "again.toml")]
+    assert main(["start", str(folder / "street trees.csv"), str(folder / "no such.shp"), *again]) == 0
+    assert capsys.readouterr().err.startswith("not used: no such.shp: there is no such file")
+    assert main(["start"]) == 2
+    assert "required: TREES (" in capsys.readouterr().err
     assert main(["start", str(folder / "street trees.csv"), "--out", str(out)]) == 2
 
 

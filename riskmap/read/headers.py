@@ -98,7 +98,9 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"(lowest|first|low)(branch|limb)(height|ht|m|ft|cm)?|(height|ht)(to|of)?(the)?(lowest|first)(branch|limb)(m|ft|cm)?",
         r"(clear|free)(stem|trunk|bole)(height|ht|m|ft|cm)?|crownbase(height|ht|m|ft)?|(height|ht)to(crown|crownbase|livecrown)(m|ft)?",
     ),
-    "surface": (r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate",),
+    "surface": (
+        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing)?space(type)?",
+    ),
     "bare_radius": (r"bare(ground)?radius(m|cm|ft|in)?",),
     "mulch_radius": (r"mulch(ring)?radius(m|cm|ft|in)?",),
     "room": (r"room(m|cm|ft|in)?",),
