@@ -20,7 +20,7 @@ from typing import Final, NoReturn
 from riskmap import __version__
 from riskmap.deliver import DELIVERABLES
 from riskmap.errors import RiskmapError, WordsError, shown
-from riskmap.terminal import START, TerminalWatch, print_error, print_findings, print_notes, print_result
+from riskmap.terminal import START, TerminalWatch, nearby, print_error, print_findings, print_notes, print_result
 
 __all__ = ["main"]
 
@@ -141,11 +141,16 @@ def _run(options: argparse.Namespace) -> int:
 def _start(options: argparse.Namespace) -> int:
     """A first site file."""
     _prepare(options)
+    from riskmap.check.words import several
     from riskmap.start import start_site
 
     started = start_site(options.trees, options.layers, out=options.out)
-    left = f"{started.questions} questions are left in it; answer them, then: riskmap check {started.path}"
-    sys.stdout.write(f"{started.path}: {left}\n")
+    path = str(nearby(started.path))
+    left = f"{several(started.questions, 'question')} left in it, marked QUESTION; answer what you can, then:"
+    for fault in started.unused:
+        sys.stderr.write(f"not used: {fault}\n")
+    typed = f'"{path}"' if " " in path else path
+    sys.stdout.write(f"{path}: {left}\n  riskmap check {typed}\n")
     return DONE
 
 
@@ -330,7 +335,9 @@ def _check_words(parser: argparse.ArgumentParser) -> None:
 def _start_words(parser: argparse.ArgumentParser) -> None:
     """The words of ``riskmap start``."""
     parser.add_argument("trees", type=Path, metavar="TREES", help="the trees file")
-    parser.add_argument("layers", type=Path, nargs="*", metavar="LAYER", help="layers and rasters of the ground")
+    parser.add_argument(
+        "layers", type=Path, nargs="*", default=[], metavar="LAYER", help="layers and rasters of the ground"
+    )
     parser.add_argument(
         "--out", type=Path, metavar="SITE.toml", help="the site file to write (site.toml beside the trees)"
     )

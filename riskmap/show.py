@@ -15,6 +15,12 @@ __all__ = ["TOPICS", "show_lines"]
 
 LEAST_WIDTH: Final = 80
 LETTERS: Final = {"low": "L", "medium": "M", "high": "H", "": "."}
+_LISTS: Final = {
+    "@roles": "any of riskmap show roles",
+    "@agents": "any of riskmap show agents",
+    "@guards": "any of riskmap show guards",
+    "@tree_columns": "any of riskmap show columns",
+}
 MONTHS: Final = "JFMAMJJASOND"
 
 
@@ -137,7 +143,12 @@ def _roles(width: int | None) -> Iterator[str]:
 
 
 def _columns(width: int | None) -> Iterator[str]:
-    """Each column of the tree table."""
+    """Each column that a trees file may hold, and each of the tree table that comes out."""
+    taken = [(row.key, row.unit, row.meaning) for row in tables.tree_columns()]
+    yield "What a trees file may hold (trees.columns names headers riskmap does not know):"
+    yield from _table(("column", "unit", "meaning"), taken, width)
+    yield ""
+    yield "What trees.csv, trees.gpkg and trees.parquet hold, your own columns behind:"
     rows = [(row.key, row.unit, row.meaning) for row in tables.columns()]
     yield from _table(("column", "unit", "meaning"), rows, width)
 
@@ -148,7 +159,7 @@ def _keys(width: int | None) -> Iterator[str]:
     for row in tables.keys():  # noqa: SIM118 - a function of ours, no mapping
         name = f"{row.section}.{row.key}" if row.section else row.key
         default = "required" if row.required else row.default
-        choices = row.choices.replace(";", ", ").replace("@", "any of the ")
+        choices = _LISTS.get(row.choices) or row.choices.replace(";", ", ")
         first = f"{name:<27} {row.type:<15} {row.unit:<7} {default}"
         yield from _entry(first, f"{row.meaning}{f': {choices}' if choices else ''}", width)
 

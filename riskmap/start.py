@@ -16,6 +16,7 @@ import pyarrow as pa
 from riskmap import tables
 from riskmap.check.words import several
 from riskmap.errors import InputError, WordsError, shown
+from riskmap.guesses import MOST_KINDS, REGIONS, NoTrees, guess_raster, guess_region, guess_role, no_trees, read_in_feet
 from riskmap.model import Settings
 from riskmap.read.headers import words_of
 from riskmap.read.kinds import Kind
@@ -29,40 +30,19 @@ from riskmap.tables import keys as all_keys
 __all__ = ["Started", "start_site"]
 
 ANY_DAY: Final = "2000-01-01"  # ages are not looked at here
-MOST_KINDS: Final = 12  # a column of more different words is no kind of tree or site
+MOST_LISTED: Final = 300  # characters of column names in one question
 MONTHS: Final = 12
 _DAY_AND_MONTH: Final = re.compile(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-]\d{2,4}\b")
-_ROLES: Final[tuple[tuple[str, str], ...]] = (
-    ("water", r"water(?!ing)|river|stream|creek|brook|pond|lake|hydro|ditch|canal|flowline"),
-    ("study_area", r"study|survey|boundary|extent|outline|limits|aoi"),
-    ("planting_area", r"planting|plantable"),
-    ("driveway", r"drive|walk|footpath|footway|path|trail|pavement|paving|patio"),
-    ("rough_grass", r"rough|meadow|unmown|prairie|old field|tall grass|thatch"),
-    ("lawn", r"lawn|turf|mown|grass|\bparks?\b|open space|sport|cemeter|golf|playing"),
-    ("road", r"road|street|highway|carriageway|lane|cent(?:er|re) ?lines?"),
-    ("rabbit_cover", r"rabbit|hedge|bramble|scrub|shrub|brush|thicket|cover"),
-    ("deer_habitat", r"deer|wood|forest|vegetation|canopy|habitat"),
-    ("spray_area", r"spray|crop|field|orchard|vineyard|farm|arable"),
-    ("barrier", r"fence|wall|barrier"),
-)
-_RASTERS: Final[tuple[tuple[str, str], ...]] = (
-    ("snow_depth", r"snow"),
-    ("elevation", r"elev|dem\b|dtm|dsm|terrain|height|relief"),
-    ("deer_habitat", r"deer|habitat"),
-    ("land_cover", r"cover|lulc|land ?use|worldcover|nlcd|class"),
-)
-_KIND_HEADERS: Final = re.compile(
-    r"(site|tree|feature|asset)?_?\s?(type|status|kind|state)|space_?status|active|vacant", re.I
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Started:
-    """A site file as written, and how many questions it leaves."""
+    """A site file as written, how many questions it leaves, and the files that can't be used, with the reason."""
 
     path: Path
     text: str
     questions: int
+    unused: tuple[str, ...] = ()
 
 
 def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = None) -> Started:
@@ -85,30 +65,39 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
         The site file is there already.
     """
     path = (trees.parent / "site.toml" if out is None else out).absolute()
-    if path.exists():
+    if path.exists() and trees.exists():
         raise WordsError(f"{shown(path)} is there already; name another file with --out")
     if not path.parent.is_dir():
         raise WordsError(f"{shown(path.parent)} is no folder; name a site file in one that is there")
-    tree_lines, ground = list(_tree_lines(trees, path)), list(_layer_lines(layers, path))
-    lines = [*_head(trees, tree_lines), *tree_lines, *ground, *_local_lines(ground)]
+    listed = _list_layers(layers, path)
+    tree_lines, us, region = _tree_lines(trees, path, _their_crs(listed))
+    ground = list(_layer_lines(listed))
+    given = {line.split('"')[1] for line in ground if line.startswith("role = ")}
+    given |= {raster for raster in tables.roles() if f"\n[rasters.{raster}]" in ground}
+    lines = [*_head(trees, us, region), *tree_lines, *ground, *_local_lines(given, us=bool(us))]
     text = "\n".join(lines) + "\n"
     with path.open("x", encoding="utf-8", newline="\n") as file:
         file.write(text)
-    return Started(path=path, text=text, questions=text.count("QUESTION:"))
+    unused = tuple(f"{shown(typed)}: {fault}" for typed, _, fault in listed if fault)
+    return Started(path=path, text=text, questions=text.count("QUESTION:"), unused=unused)
 
 
-def _head(trees: Path, tree_lines: Sequence[str]) -> Iterator[str]:
+def _head(trees: Path, us: str, region: str) -> Iterator[str]:
     """What stands above the sections."""
     yield "# A first site file, written from the files alone. Answer each QUESTION (take the # off and put the right"
     yield "# value in), look over the rest, then ask `riskmap check` about it."
     yield f"title = {_quoted(trees.name.split('.')[0])}"
     yield "# date = 2026-10-15  # QUESTION: for which day is the work planned? No run goes without it"
-    sizes = [line.split('"')[1] for line in tree_lines if line.startswith("units.")]
-    if sizes and set(sizes) <= {"in", "ft"}:
-        yield 'units = "us"  # what people read; the trees are in inches and feet. Or "metric"'
+    yield (
+        f'units = "us"  # what people read; {us}. Or "metric"'
+        if us
+        else 'units = "metric"  # what people read; or "us"'
+    )
+    others = " or ".join(name for name in REGIONS if name != region)
+    if region:
+        yield f"region = {_quoted(region)}  # the trees stand there; or {others}"
     else:
-        yield 'units = "metric"  # what people read; or "us"'
-    yield 'region = "north_america"  # or britain, europe'
+        yield 'region = "north_america"  # or britain, europe'
 
 
 def _quoted(text: str) -> str:
@@ -129,21 +118,21 @@ def _remark(text: str) -> str:
     return f"# {' '.join(text.split())}"
 
 
-def _tree_lines(trees: Path, site_file: Path) -> Iterator[str]:
-    """The section [trees]."""
+def _tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tuple[list[str], str, str]:
+    """The section [trees], why people may read feet and inches ("" where nothing says so), and the region."""
     typed = _relative(trees, site_file)
     settings, rows, sha256 = _open_trees(typed, site_file)
     read = understand_rows(rows, settings, file=typed, path=settings.resolve(typed), sha256=sha256)
-    yield "\n[trees]"
-    yield f"file = {_quoted(typed)}  # {read.read_as.rows:,} rows, {read.read_as.facts.get('kind', '')}".rstrip(" ,")
+    kind = read.read_as.facts.get("kind", "")
+    said = ["\n[trees]"]
+    said += [f"file = {_quoted(typed)}  # {several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}"]
     if settings.trees.layer:
-        yield f"layer = {_quoted(settings.trees.layer)}  # by its name"
-    yield from _read_lines(read, rows.table)
-    yield from _column_lines(read)
-    yield from _size_lines(read)
-    yield from _kind_lines(rows.table)
+        said += [f"layer = {_quoted(settings.trees.layer)}  # by its name"]
+    said += [*_read_lines(read, rows.table, layers_crs), *_column_lines(read, rows.table)]
+    said += [*_size_lines(read), *_kind_lines(read, rows.table)]
     for note in (note for note in read.notes if note.code != "unit_missing"):
-        yield _remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")
+        said += [_remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")]
+    return said, read_in_feet(read, rows.table), guess_region(read)
 
 
 def _open_trees(typed: str, site_file: Path) -> tuple[Settings, TreeRows, str]:
@@ -168,12 +157,15 @@ def _assumed(read: TreesRead, topic: str) -> tuple[str, str]:
     return next(((note.taken, note.why) for note in read.assumptions if note.topic == topic), ("", ""))
 
 
-def _read_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
+def _read_lines(read: TreesRead, table: pa.Table, layers_crs: tuple[str, str]) -> Iterator[str]:
     """The coordinate system, encoding and order of dates."""
     taken, why = _assumed(read, "crs.trees")
     asked = [problem for problem in read.problems if problem.key == "trees.crs"]
     if asked:
-        yield f'# crs = "EPSG:…"  # QUESTION: {asked[0].what}'
+        code, name = layers_crs
+        yield f"# crs = {_quoted(code or 'EPSG:…')}  # QUESTION: {asked[0].what}" + (
+            f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
+        )
     elif taken:
         yield f'crs = "EPSG:4326"  # {taken}: {why}'
     else:
@@ -201,9 +193,11 @@ def _order_of_dates(read: TreesRead, table: pa.Table) -> tuple[str, str]:
     return order, said + (f", and {other:,} only the other way" if other else "")
 
 
-def _column_lines(read: TreesRead) -> Iterator[str]:
-    """Which column is what."""
+def _column_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
+    """Which column is what; where one is asked for, the columns it may be."""
     columns = read.read_as.facts["columns"]
+    left = ", ".join(shown(name) for name in table.column_names if name not in columns.values())
+    among = f" Left are: {shown(left, longest=MOST_LISTED)}" if left else ""
     whole = " + " not in _assumed(read, "columns.species")[0]
     for column, header in columns.items():
         if column in ("genus", "cultivar") and "species" in columns and whole:
@@ -219,9 +213,11 @@ def _column_lines(read: TreesRead) -> Iterator[str]:
     if "tree_id" not in columns:
         yield '# columns.tree_id = "…"  # no column of ids was found; rows are told apart by their number'
     if "species" not in columns and "common" not in columns and "genus" not in columns:
-        yield '# columns.species = "…"  # QUESTION: which column holds the species? Without one all trees are medium'
+        asked_for = "which column holds the species? Without one all trees are medium."
+        yield f'# columns.species = "…"  # QUESTION: {asked_for}{among}'
     if "caliper" not in columns and "height" not in columns and "planted" not in columns:
-        yield '# columns.caliper = "…"  # QUESTION: which column says how big a tree is, or when it was planted?'
+        asked_for = "which column says how big a tree is, or when it was planted?"
+        yield f'# columns.caliper = "…"  # QUESTION: {asked_for}{among}'
 
 
 def _size_lines(read: TreesRead) -> Iterator[str]:
@@ -246,43 +242,57 @@ def _size_lines(read: TreesRead) -> Iterator[str]:
             yield f"caliper_at = {_quoted(place)}  # {why}"
 
 
-def _kind_lines(table: pa.Table) -> Iterator[str]:
-    """Columns that tell trees from stumps and empty sites."""
-    for name in table.column_names:
-        column = table.column(name)
-        if not _KIND_HEADERS.fullmatch(name.strip()) or not pa.types.is_string(column.type):
+def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
+    """The question whether all rows are trees, where columns tell trees from stumps and empty sites."""
+    names = ("tree_id", "species", "common", "genus")
+    columns = read.read_as.facts["columns"]
+    found = no_trees(table, skip=[header for ours, header in columns.items() if ours not in names])
+    for key, asked in (("drop", "leave these rows out?"), ("keep", "keep these rows only?")):
+        told = [column for column in found if column.key == key]
+        if not told:
             continue
-        kinds = Counter(text.strip() for text in column.to_pylist() if text and text.strip())
-        if 1 < len(kinds) <= MOST_KINDS:
-            listed = ", ".join(f"{shown(kind)} {n:,}" for kind, n in kinds.most_common())
-            first = kinds.most_common(1)[0][0]
-            keep = f"{{ {_quoted(name)} = [{_quoted(first)}] }}"
-            yield f"# keep = {keep}  # QUESTION: are all rows trees? {shown(name)}: {listed}"
-            return
+        choice = ", ".join(f"{_quoted(one.column)} = [{', '.join(map(_quoted, one.words))}]" for one in told)
+        counts = "; ".join(f"{shown(one.column)}: {_kinds_in_words(one)}" for one in told)
+        yield f"# {key} = {{ {choice} }}  # QUESTION: {asked} {counts}"
 
 
-def _layer_lines(layers: Sequence[Path], site_file: Path) -> Iterator[str]:
-    """A block for every layer and raster."""
+def _kinds_in_words(column: NoTrees) -> str:
+    """The words of a column with their numbers; of very many, those of the filter."""
+    few = len(column.kinds) <= MOST_KINDS
+    kinds = [(kind, n) for kind, n in column.kinds.most_common() if few or kind in column.words]
+    return ", ".join(f"{shown(kind) or 'empty'} {n:,}" for kind, n in kinds)
+
+
+def _list_layers(layers: Sequence[Path], site_file: Path) -> list[tuple[str, list[ListedLayer], str]]:
+    """What each file holds, by the name that the site file gives it, or why it can't be read."""
+    found: list[tuple[str, list[ListedLayer], str]] = []
     for file in layers:
         typed = _relative(file, site_file)
         try:
-            listed = list_file(file.absolute(), file_as_typed=typed)
+            found.append((typed, list_file(file.absolute(), file_as_typed=typed), ""))
         except InputError as error:
-            yield f"\n# {typed}: {error.problems[0].what}"
-            continue
-        for layer in listed:
+            found.append((typed, [], error.problems[0].what))
+    return found
+
+
+def _their_crs(listed: Sequence[tuple[str, list[ListedLayer], str]]) -> tuple[str, str]:
+    """Code and name of the plane system that most layers are in, two empty texts where none is."""
+    systems = Counter((layer.crs_code, layer.crs) for _, layers, _ in listed for layer in layers if layer.crs_code)
+    return systems.most_common(1)[0][0] if systems else ("", "")
+
+
+def _layer_lines(listed: Sequence[tuple[str, list[ListedLayer], str]]) -> Iterator[str]:
+    """A block for every layer and raster."""
+    for typed, layers, fault in listed:
+        if fault:
+            yield f"\n# {typed}: {fault}"
+        for layer in layers:
             yield from _raster_block(typed) if layer.kind is Kind.GEOTIFF else _layer_block(typed, layer)
-
-
-def _guess(words: str, patterns: Sequence[tuple[str, str]]) -> str:
-    """The first meaning whose pattern occurs in a name, "" where none does."""
-    plain = words_of(words)
-    return next((meaning for meaning, pattern in patterns if re.search(pattern, plain)), "")
 
 
 def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
     """One [[layers]] block, its role from the name of the layer, else of the file."""
-    role = (_guess(layer.layer, _ROLES) if layer.layer else "") or _guess(Path(typed).stem, _ROLES)
+    role = (guess_role(layer.layer) if layer.layer else "") or guess_role(Path(typed).stem)
     if layer.kind in (Kind.CSV, Kind.XLSX):
         yield f"\n# {typed} is a table without shapes: no layer"
         return
@@ -306,7 +316,7 @@ def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
 
 def _raster_block(typed: str) -> Iterator[str]:
     """One [rasters.NAME] block."""
-    name = _guess(Path(typed).stem, _RASTERS)
+    name = guess_raster(Path(typed).stem)
     mark = "" if name else "# "
     yield f"\n{mark}[rasters.{name or '…'}]" + (
         "" if name else "  # QUESTION: snow_depth, elevation, land_cover or deer_habitat?"
@@ -318,22 +328,21 @@ def _raster_block(typed: str) -> Iterator[str]:
         yield "# habitat = [1]  # QUESTION: which values are deer habitat?"
 
 
-def _local_lines(ground: Sequence[str]) -> Iterator[str]:
+def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
     """Local facts, as defaults to look at; before them the roles that no file stands for."""
     yield "\n[local]  # what the ground can't tell; each line shows the default"
-    drawn = {line.split('"')[1] for line in ground if line.startswith("role = ")}
     off = {agent.key for agent in tables.agents().values() if agent.off_by_default}
-    roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in drawn]
+    roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in given]
     if roles:
         wanted = ", ".join(_quoted(role.key) for role in roles)
         yield "# No file is named for the next, so what comes from them is not scored. Leave in the list what you know"
         yield "# is not there, and give the others a [[layers]] block:"
         yield f"# nowhere = [{wanted}]"
-    for row in all_keys():
-        if row.section == "local" and not row.sets and row.default:
-            plain = row.default if row.type in ("number", "flag") else _quoted(row.default)
-            if row.type != "texts":
-                choices = (
-                    f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
-                )
-                yield f"# {row.key} = {plain}  # {row.meaning}{choices}"
+    rows = [row for row in all_keys() if row.section == "local"]
+    for row in rows:
+        if row.sets or not row.default or row.type == "texts":
+            continue
+        plain = row.default if row.type in ("number", "flag") else _quoted(row.default)
+        choices = f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
+        twin = next((other.key for other in rows if other.sets == row.key), "") if us else ""
+        yield f"# {row.key} = {plain}  # {row.meaning}{choices}{f'; or write {twin}' if twin else ''}"

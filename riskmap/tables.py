@@ -23,6 +23,7 @@ from riskmap.model.rows import (
     Source,
     Species,
     SpeciesName,
+    TreeColumn,
     WorkFigure,
 )
 
@@ -43,6 +44,7 @@ __all__ = [
     "sources",
     "species",
     "species_names",
+    "tree_columns",
     "work_figures",
 ]
 
@@ -214,3 +216,9 @@ def keys() -> tuple[Key, ...]:
 def columns() -> tuple[Column, ...]:
     """Return the columns of the tree table, in order."""
     return load_rows("columns", Column)
+
+
+@cache
+def tree_columns() -> tuple[TreeColumn, ...]:
+    """Return the columns that a trees file may hold."""
+    return load_rows("tree_columns", TreeColumn)

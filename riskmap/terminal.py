@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from riskmap.model import Note, Repair, Result
     from riskmap.run import Delivered
 
-__all__ = ["START", "TerminalWatch", "print_error", "print_findings", "print_notes", "print_result"]
+__all__ = ["START", "TerminalWatch", "nearby", "print_error", "print_findings", "print_notes", "print_result"]
 
 START: Final = "start"  # loading, before anything of the user's is read
 _BAR: Final = 24
@@ -195,7 +195,7 @@ def _print_not_surveyed(not_surveyed: Mapping[str, Sequence[str]], stream: TextI
 
 def print_result(delivered: Delivered, stream: TextIO) -> None:
     """Print where the result is, and its top lines."""
-    result, here = delivered.result, _nearby(delivered.folder)
+    result, here = delivered.result, nearby(delivered.folder)
     if "map.html" in delivered.files:
         print(f"young-tree damage map: {here / 'map.html'}", file=stream)
     print(f"all files in {here}: {', '.join(delivered.files)}\n", file=stream)
@@ -301,6 +301,6 @@ def _count(n: int, word: str) -> str:
     return f"{n:,} {word}{'' if n == 1 else 's'}"
 
 
-def _nearby(folder: Path) -> Path:
-    """The folder as seen from here, where that is shorter."""
-    return folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
+def nearby(path: Path) -> Path:
+    """Return a path as seen from here, where that is shorter."""
+    return path.relative_to(Path.cwd()) if path.is_relative_to(Path.cwd()) else path

@@ -133,6 +133,8 @@ def test_trees_far_from_the_rest() -> None:
     (note,) = [note for note in site.notes if note.code == "tree_far"]
     assert note.rows == (42,)
     assert not [note for note in check_site(make_site(xy[:-1])).notes if note.code == "tree_far"]
+    few = check_site(make_site([(0, 0), (10, 0), (20, 0), (200_000, 0)]))
+    assert [note.rows for note in few.notes if note.code == "tree_far"] == [(5,)]
 
 
 def test_a_system_used_outside_its_area() -> None:

@@ -312,6 +312,7 @@ OAK_VALUES = {"vole": 0.16, "rabbit": 0.09, "deer_browse": 0.291}
         ("tree tube 1.2 m", "swap", "Solid tree shelter, 1.8 m"),
         ("tree tube", "look", ""),
         ("none", "fit", "Solid tree shelter, 1.8 m"),
+        ("Trunk wrap 4 ft", "swap", "Solid tree shelter, 1.8 m"),
         ("ornamental thing", "look", ""),
     ],
 )

@@ -33,6 +33,9 @@ from riskmap.read.headers import TREE_COLUMNS, header_unit, match_header, recogn
         ("Planting block", "group"),
         ("GPS accuracy (m)", "accuracy"),
         ("Tree guard", "guard_now"),
+        ("Growing Space", "surface"),
+        ("Stem mm", "caliper"),
+        ("Guarded since", "guard_since"),
         ("wkt_geom", "place"),
     ],
 )

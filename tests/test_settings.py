@@ -285,3 +285,59 @@ def test_schema_holds_every_key() -> None:
 
 def test_toml_is_read_the_same_with_quoted_dates(tmp_path: Path) -> None:
     assert read(tmp_path, 'date = "2026-10-15"\n' + TREES).date == tomllib.loads(HEAD)["date"]
+
+
+@pytest.mark.parametrize(
+    ("line", "remedy"),
+    [
+        ("date = 10/15/2026", "write days year first, such as 2026-10-15"),
+        ("title = “Mill Meadow”", "straight quotes"),
+        ("choice.budget = 12,000", "a plain number, such as 12000"),
+        ("choice.budget = $12000", "a plain number, such as 12000"),
+        ("choice.budget = 12000 USD", "a plain number, such as 12000"),
+        ("trees.file = planting_plan.csv", "put texts and file names in quotes"),
+        ('trees.columns = { tree_id = "Plant No",\n x = "Long" }', "on one line"),
+        ("id,lon,lat,species", "is this the site file"),
+        (r'trees.file = "C:\Users\me\trees.csv"', "folders with /"),
+        ("local.mulch_ring = Yes  # there is", "write true or false"),
+        ('title = "Mill Meadow', "never closed"),
+        ("date = 2026-13-01", "a day that there is"),
+        ("choice.budget = 12.000,50", "a plain number, such as 12000"),
+        ('trees.columns = { x = "Long", }', "last comma"),
+        ("title = 'a' 'b'", 'look at quotes, brackets and "="'),
+    ],
+)
+def test_slips_of_people_who_never_wrote_toml(line: str, remedy: str, tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(f"{line}\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_settings(tmp_path / "site.toml")
+    (problem,) = caught.value.problems
+    assert remedy in problem.remedy and problem.row == 1
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        'title = "a"\ntitle = "b"\n',
+        '[local]\nbeaver = "none"\n[local]\n',
+        'trees.columns.x = "Long"\ntrees.columns = { y = "Lat" }\n',
+        'trees.columns = { y = "Lat" }\ntrees.columns.x = "Long"\n',
+        '[trees]\nfile = "t.csv"\n[[trees]]\n',
+    ],
+)
+def test_a_key_given_twice_is_said_so(lines: str, tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(lines, encoding="utf-8")
+    with pytest.raises(InputError, match="stands further up already; keep one of the two"):
+        read_settings(tmp_path / "site.toml")
+
+
+def test_a_data_file_in_place_of_the_site_file(tmp_path: Path) -> None:
+    header = ",".join(f"column {n}" for n in range(60))
+    for name, data in {
+        "trees.csv": "id,Côté".encode("cp1252"),
+        "wide.csv": header.encode(),
+        "lawn.geojson": b'{"type": "FeatureCollection", "features": []}',
+    }.items():
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(InputError, match=r"name the site file, such as site\.toml, not a data file"):
+            read_settings(tmp_path / name)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from riskmap import tables
+from riskmap.read.headers import TREE_COLUMNS
 from riskmap.show import TOPICS, show_lines
 
 
@@ -33,7 +36,7 @@ def test_every_row_of_a_table_is_shown() -> None:
         "roles": tables.roles(),
         "guards": tables.guards(),
         "notes": tables.note_codes(),
-        "columns": {row.key: row for row in tables.columns()},
+        "columns": {row.key: row for row in (*tables.columns(), *tables.tree_columns())},
     }
     for topic, rows in listed.items():
         text = "\n".join(show_lines(topic, wide=True))
@@ -42,3 +45,16 @@ def test_every_row_of_a_table_is_shown() -> None:
 
 def test_a_pipe_gets_one_line_a_row() -> None:
     assert len(list(show_lines("sources", wide=True))) == len(tables.sources()) + 1
+
+
+def test_every_column_a_trees_file_may_hold_is_explained() -> None:
+    assert tuple(row.key for row in tables.tree_columns()) == TREE_COLUMNS
+    assert all(row.meaning for row in tables.tree_columns())
+
+
+def test_keys_point_to_what_can_be_shown() -> None:
+    """A list that a key takes its words from is named by the words that show it."""
+    text = "\n".join(show_lines("keys", wide=True))
+    assert "@" not in text
+    named = set(re.findall(r"riskmap show (\w+)", text))
+    assert named == {"roles", "agents", "guards", "columns"} and named <= set(TOPICS)

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import rasterio.transform
 import shapely
 
 from riskmap.cli import main
-from riskmap.errors import WordsError
-from riskmap.read import read_settings
+from riskmap.errors import InputError, WordsError
+from riskmap.model import SilentWatch
+from riskmap.read import read_inputs, read_settings
 from riskmap.start import start_site
 
 TREES = """OBJECTID,Latin_Name,CommonName,DBH,Height_ft,Longitude,Latitude,Status,PlantDate
@@ -68,7 +72,7 @@ def test_it_says_what_it_took_and_why(folder: Path) -> None:
 
 def test_what_it_cant_know_is_a_question(folder: Path) -> None:
     questions = [line for line in started(folder).splitlines() if "QUESTION:" in line]
-    about = ("date = ", "date_order", "units.caliper", "keep = ", "role = ")
+    about = ("date = ", "date_order", "units.caliper", "drop = ", "role = ")
     assert [next(word for word in about if word in line) for line in questions] == list(about)
     assert all(line.startswith("#") for line in questions)
     assert "Status: Alive 2, Stump 1" in "".join(questions)
@@ -90,6 +94,8 @@ def test_nothing_is_overwritten(folder: Path) -> None:
     with pytest.raises(WordsError, match="is there already"):
         started(folder)
     assert (folder / "site.toml").read_text() == "mine"
+    with pytest.raises(InputError, match="not found"):
+        start_site(folder / "trees that are not there.csv", out=folder / "site.toml")
     with pytest.raises(WordsError, match="is no folder"):
         start_site(folder / "street trees.csv", out=folder / "none" / "site.toml")
 
@@ -123,11 +129,98 @@ def test_projected_coordinates_without_a_system_are_asked_about(tmp_path: Path) 
     assert '# crs = "EPSG:…"  # QUESTION: coordinates such as 499175.7, 4683085.8 are metres or feet' in text
 
 
+def test_feet_and_the_region_are_proposed_with_the_reason(folder: Path) -> None:
+    text = started(folder)
+    assert 'units = "us"  # what people read; the trees are in inches and feet' in text
+    assert 'region = "north_america"  # the trees stand there; or britain or europe' in text
+    (folder / "uk.csv").write_text("id,lon,lat,height\n1,-1.25,51.75,2 m\n")
+    text = start_site(folder / "uk.csv", out=folder / "uk.toml").text
+    assert 'units = "metric"' in text and 'region = "britain"' in text
+    (folder / "cells.csv").write_text('id,lon,lat,height\n1,11.25,48.75,"6\'6"""\n')
+    text = start_site(folder / "cells.csv", out=folder / "cells.toml").text
+    assert 'units = "us"  # what people read; height has cells in inches or feet' in text
+    assert 'region = "europe"' in text
+    (folder / "grid.csv").write_text("id,easting,northing,caliper_in\n1,499175.7,4683085.8,2\n")
+    text = start_site(folder / "grid.csv", out=folder / "grid.toml").text
+    assert 'region = "north_america"  # or britain, europe' in text
+
+
+def test_dead_trees_and_stumps_are_asked_about(folder: Path) -> None:
+    cells = ("Good", "Dead", "DEAD/REMOVE", "Stump", "dead limb on the north side", "Vacant site (large)", "Dead")
+    lines = [f"{n},-75.01,42.3,{cell},ok" for n, cell in enumerate(cells)]
+    (folder / "t.csv").write_text("\n".join(["id,lon,lat,Condition,Status", *lines, "9,-75.01,42.3,Good,planned"]))
+    text = start_site(folder / "t.csv", out=folder / "s.toml").text
+    (line,) = [line for line in text.splitlines() if "drop = " in line]
+    assert "  # QUESTION: leave these rows out? Condition: Good 2, Dead 2, " in line
+    gone = tomllib.loads(line.removeprefix("# "))["drop"]
+    assert gone == {"Condition": ["Dead", "DEAD/REMOVE", "Stump", "Vacant site (large)"]}
+    assert "keep = " not in text
+
+
+def test_a_column_of_kinds_without_dead_ones_is_asked_about_whole(folder: Path) -> None:
+    (folder / "t.csv").write_text("id,lon,lat,Type\n1,-75.01,42.3,street\n2,-75.01,42.3,park\n3,-75.01,42.3,park\n")
+    (line,) = [line for line in start_site(folder / "t.csv").text.splitlines() if line.startswith("# keep")]
+    assert line == '# keep = { "Type" = ["park"] }  # QUESTION: keep these rows only? Type: park 2, street 1'
+
+
+def test_dead_trees_of_one_column_and_stumps_of_another_are_both_asked_about(folder: Path) -> None:
+    rows = ["oak,Good,none", "oak,Dead,removed", "Stump,,none", "oak,DEAD,", "oak,Fair,tree tube"]
+    rows += [f"Acer species{n},good,none" for n in range(20)]
+    lines = [f"{n},{-75.01 + n / 1e4:.5f},42.3,{cells}" for n, cells in enumerate(rows)]
+    (folder / "t.csv").write_text("\n".join(["id,lon,lat,Species,Condition,Guard", *lines]))
+    text = start_site(folder / "t.csv", out=folder / "s.toml").text
+    asked = [line for line in text.splitlines() if line.startswith(("# drop", "# keep"))]
+    assert asked == [
+        '# drop = { "Species" = ["Stump"] }  # QUESTION: leave these rows out? Species: Stump 1',
+        '# keep = { "Condition" = ["good", "Fair", ""] }  # QUESTION: keep these rows only? '
+        "Condition: good 20, Good 1, Dead 1, empty 1, DEAD 1, Fair 1",
+    ]
+    (folder / "s.toml").write_text(text.replace("# drop", "drop").replace("# keep", "keep").replace("# date", "date"))
+    inputs = read_inputs(read_settings(folder / "s.toml"), watch=SilentWatch())
+    assert inputs.trees.kept.tolist() == [True, False, False, False, *[True] * 21]
+
+
+def test_a_missing_column_is_asked_for_among_those_left(folder: Path) -> None:
+    (folder / "t.csv").write_text("id,lon,lat,Botanical/Common\n1,-75.01,42.3,oak\n")
+    text = start_site(folder / "t.csv", out=folder / "s.toml").text
+    assert re.search(r"columns\.species = .*QUESTION: .* Left are: Botanical/Common", text)
+
+
+def test_a_raster_stands_for_its_role(folder: Path) -> None:
+    place = {"crs": "EPSG:26918", "transform": rasterio.transform.from_origin(499000, 4684000, 10, 10)}
+    with rasterio.open(folder / "deer.tif", "w", "GTiff", 2, 2, count=1, dtype="uint8", **place) as raster:
+        raster.write(np.ones((1, 2, 2), dtype=np.uint8))
+    text = start_site(folder / "street trees.csv", [folder / "deer.tif"], out=folder / "deer.toml").text
+    (line,) = [line for line in text.splitlines() if line.startswith("# nowhere = ")]
+    assert "[rasters.deer_habitat]" in text and "deer_habitat" not in line
+
+
+def test_the_system_of_the_layers_is_proposed_for_the_trees(tmp_path: Path) -> None:
+    import geopandas
+
+    lawn = geopandas.GeoDataFrame({"n": [1]}, geometry=[shapely.box(499100, 4683000, 499200, 4683100)], crs=26918)
+    lawn.to_file(tmp_path / "lawn.gpkg")
+    (tmp_path / "t.csv").write_text("id,easting,northing,Stem mm,Guarded since\n1,499175.7,4683085.8,12,2025\n")
+    text = start_site(tmp_path / "t.csv", [tmp_path / "lawn.gpkg"]).text
+    (line,) = [line for line in text.splitlines() if line.startswith("# crs = ")]
+    assert line.startswith('# crs = "EPSG:26918"  # QUESTION: coordinates such as')
+    assert line.endswith("layers are in NAD83 / UTM zone 18N: are the trees in it too?")
+    assert 'columns.caliper = "Stem mm"' in text and 'columns.guard_since = "Guarded since"' in text
+    (tmp_path / "site.toml").write_text(text.replace("# crs", "crs").replace("# date", "date"))
+    assert main(["check", str(tmp_path / "site.toml"), "-q"]) == 0
+
+
 def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = folder / "mine.toml"
     assert main(["start", str(folder / "street trees.csv"), str(folder / "zone7.geojson"), "--out", str(out)]) == 0
-    assert "questions are left in it" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert re.search(r"mine\.toml: \d questions left in it.*\n  riskmap check \S*mine\.toml\n", said)
     assert out.exists()
+    again = ["--out", str(folder / "again.toml")]
+    assert main(["start", str(folder / "street trees.csv"), str(folder / "no such.shp"), *again]) == 0
+    assert capsys.readouterr().err.startswith("not used: no such.shp: there is no such file")
+    assert main(["start"]) == 2
+    assert "required: TREES (" in capsys.readouterr().err
     assert main(["start", str(folder / "street trees.csv"), "--out", str(out)]) == 2
 
 

@@ -36,7 +36,8 @@ class Cloud:
             return None
         x_m, y_m = site.trees.x_m[used], site.trees.y_m[used]
         middle_x, middle_y = float(np.median(x_m)), float(np.median(y_m))
-        nine_in_ten_m = float(np.quantile(np.hypot(x_m - middle_x, y_m - middle_y), 0.9))
+        off_m = np.hypot(x_m - middle_x, y_m - middle_y)
+        nine_in_ten_m = float(np.quantile(off_m, 0.9, method="lower"))  # of few trees too, never the farthest one's own
         return cls(x_m=middle_x, y_m=middle_y, limit_m=max(FAR_AT_LEAST_M, FAR_TIMES * nine_in_ten_m))
 
     def far(self, site: Site) -> BoolArray:

@@ -248,3 +248,12 @@ class Column:
     unit: str
     decimals: int | None  # rounded so far; None: no number, or a whole one
     meaning: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeColumn:
+    """A column that a trees file may hold, by the name that [trees.columns] gives it; a length may have any unit."""
+
+    key: str
+    unit: str
+    meaning: str

@@ -139,11 +139,11 @@ def crs_name(crs: pyproj.CRS) -> str:
 
 def _datum_note(record: dict[str, object], accuracy_m: float | None, layer: str) -> Note:
     """Say that a datum step is known badly or not at all."""
-    known = "with unknown accuracy" if accuracy_m is None else f"to within {accuracy_m:g} m only"
+    known = "of unknown accuracy" if accuracy_m is None else f"known to within {accuracy_m:g} m only"
     return Note(
         code="datum_step",
         file=str(record["file"]),
         layer=layer,
-        what=f"the datum shift from {record['from']} to {record['to']} is known {known} ({record['operation']})",
+        what=f"the datum shift from {record['from']} to {record['to']} is {known} ({record['operation']})",
         remedy="give the file in a newer datum, such as WGS 84 or NAD83; distances may be off by that much",
     )

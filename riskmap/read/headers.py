@@ -63,7 +63,7 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"~\b(diameter|diam|diametre|diamètre|dia)\b",
         r"(tr|tree|trunk|stem|ex|exact|dv|actual|est|current|new)?(dbh|dsh|caliper|calliper|cal|girth|circumference|circum|"
         r"diameter|diam|dia)(\d|in|inch|inches|cm|mm|m|ft|val|value|size|range|class|classes|str|cls|exact)?",
-        r"(diameter|diam)(at)?breastheight\d?|(tree|stem|trunk)?size",
+        r"(diameter|diam)(at)?breastheight\d?|(tree|stem|trunk)?size|(stem|trunk)(mm|cm|in|inch|inches)",
     ),
     "height": (
         r"(tree|t|total|plant|planting|exact|actual|est|current|stem)?(height|hgt|ht|heigh|heig|hght)(total|m|ft|feet|cm|mm|in|"
@@ -98,7 +98,9 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"(lowest|first|low)(branch|limb)(height|ht|m|ft|cm)?|(height|ht)(to|of)?(the)?(lowest|first)(branch|limb)(m|ft|cm)?",
         r"(clear|free)(stem|trunk|bole)(height|ht|m|ft|cm)?|crownbase(height|ht|m|ft)?|(height|ht)to(crown|crownbase|livecrown)(m|ft)?",
     ),
-    "surface": (r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate",),
+    "surface": (
+        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing)?space(type)?",
+    ),
     "bare_radius": (r"bare(ground)?radius(m|cm|ft|in)?",),
     "mulch_radius": (r"mulch(ring)?radius(m|cm|ft|in)?",),
     "room": (r"room(m|cm|ft|in)?",),
@@ -106,7 +108,7 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"(tree|current|existing|stem|trunk)?(guard|guards|protection|protector|shelter|guarding)(now|type|kind|present|fitted|on|s)?",
     ),
     "guard_since": (
-        r"(guard|shelter|protection)(since|date|year|installed|fittedon|on(date)?|dt)|(date|year)guard(ed)?",
+        r"(guard(?:ed)?|shelter|protect(?:ion|ed))(since|date|year|installed|fittedon|on(date)?|dt)|(date|year)guard(ed)?",
     ),
     "accuracy": (
         r"(gps|horizontal|horiz|position|positional|pos|location|h)?(accuracy|acc|precision)(m|ft|metres|meters|cm)?",

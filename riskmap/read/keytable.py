@@ -142,10 +142,15 @@ def _checked(row: Key, value: Any, path: str, faults: Faults) -> Any:
     return _TYPES[row.type](row, value, path, faults)
 
 
-def _wrong(row: Key, value: Any, path: str, faults: Faults, wanted: str) -> Any:
+def _wrong(row: Key, value: Any, path: str, faults: Faults, wanted: str, *, instead: str = "") -> Any:
     """Add the fault that a value is not what its key holds; return None in place of the value."""
     kind = "a section" if isinstance(value, Mapping) else f"'{shown(value)}'"
-    return faults.add(path, f"{kind} is no {wanted}", f"write {wanted}: {row.meaning}")
+    article = "" if wanted.startswith(("text", "true")) else "a "
+    return faults.add(
+        path,
+        f"{kind} is no {wanted}",
+        f"write {instead or article + wanted} ({row.meaning[:1].lower()}{row.meaning[1:]})",
+    )
 
 
 def _text(row: Key, value: Any, path: str, faults: Faults) -> Any:
@@ -187,7 +192,8 @@ def _many(one: Callable[[Key, Any, str, Faults], Any], wanted: str) -> Callable[
 def _number(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A finite number within its limits, in the unit of the key it sets."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return _wrong(row, value, path, faults, f"number{f' ({row.unit})' if row.unit else ''}")
+        plain = "a plain number, without quotes, commas or unit"
+        return _wrong(row, value, path, faults, f"number{f' ({row.unit})' if row.unit else ''}", instead=plain)
     if (row.least is not None and value < row.least) or (row.most is not None and value > row.most):
         unit = f" {row.unit}" if row.unit else ""
         limits = f"from {row.least:g} to {row.most:g}{unit}" if row.most is not None else f"{row.least:g} or more"

@@ -24,6 +24,7 @@ class ListedLayer:
     layer: str = ""  # "" where the file holds one only
     features: int | None = None
     crs: str = ""  # "" where nobody knows
+    crs_code: str = ""  # such as EPSG:26918, of a system of a plane only
     fault: str = ""  # why it can't be read as it stands
 
 
@@ -77,4 +78,12 @@ def _look_at(path: Path, typed: str, kind: Kind, name: str, *, alone: bool) -> L
     except InputError as error:
         return ListedLayer(kind=kind, layer=layer, fault=error.problems[0].what)
     crs = table.crs.name if table.crs is not None else ""
-    return ListedLayer(kind=kind, layer=layer, features=table.rows, crs=crs, fault="" if crs else table.crs_words)
+    authority = table.crs.to_authority() if table.crs is not None and table.crs.is_projected else None
+    return ListedLayer(
+        kind=kind,
+        layer=layer,
+        features=table.rows,
+        crs=crs,
+        crs_code=":".join(authority or ()),
+        fault="" if crs else table.crs_words,
+    )

@@ -24,6 +24,7 @@ from riskmap.model import (
     TreeSource,
 )
 from riskmap.read.keytable import Faults, keys_of, nearest, sections, take_section
+from riskmap.read.slips import remedy_of
 
 __all__ = ["figure_may_be", "read_settings", "settings_from"]
 
@@ -90,7 +91,10 @@ def _load_toml(path: Path, name: str) -> dict[str, Any]:
 
     if not path.exists():
         beside = [other.name for other in path.parent.glob("*.toml")] if path.parent.is_dir() else []
-        raise refuse("not found", nearest(path.name, beside) if beside else "name the site file, such as site.toml")
+        raise refuse(
+            "not found",
+            nearest(path.name, beside) if beside else "name the site file; riskmap start writes a first one",
+        )
     if not path.is_file():
         raise refuse("this is no file", "name the site file inside it, such as site.toml")
     try:
@@ -103,11 +107,18 @@ def _load_toml(path: Path, name: str) -> dict[str, Any]:
         text = data.removeprefix(b"\xef\xbb\xbf").decode("utf-8")
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
-        raise refuse("the text is not UTF-8", "save the file with the encoding UTF-8", row) from error
+        raise refuse("the text is not UTF-8", f"{_other(name)}save the file with the encoding UTF-8", row) from error
     try:
         return tomllib.loads(text.replace("\r\n", "\n"))
     except (ValueError, RecursionError) as error:  # a number of thousands of figures is a plain ValueError
         raise _no_toml(name, text, str(error)) from error
+
+
+def _other(name: str) -> str:
+    """What to say first of a file whose name does not speak of TOML: it may be a data file."""
+    if ".toml" in name.lower():
+        return ""
+    return "name the site file, such as site.toml, not a data file (riskmap start writes a first one); or "
 
 
 def _no_toml(name: str, text: str, said: str) -> InputError:
@@ -116,12 +127,9 @@ def _no_toml(name: str, text: str, said: str) -> InputError:
     row = int(found[1]) if found else None
     line = text.split("\n")[row - 1].strip() if row and row <= text.count("\n") + 1 else ""
     what = f"this can't be read as TOML: {said.split(' (at ', maxsplit=1)[0].lower()}"
-    remedy = 'look at quotes, brackets and "=" on this line'
-    if "\\" in line:
-        remedy = "write folders with / in place of \\, or the name between single quotes"
     if line:
         what += f" in '{shown(line)}'"
-    return InputError([Problem(file=name, row=row, what=what, remedy=remedy)])
+    return InputError([Problem(file=name, row=row, what=what, remedy=_other(name) + remedy_of(line, said))])
 
 
 def _include_names(given: Mapping[str, Any]) -> list[str]:
