@@ -334,10 +334,11 @@ def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
     off = {agent.key for agent in tables.agents().values() if agent.off_by_default}
     roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in given]
     if roles:
-        wanted = ", ".join(_quoted(role.key) for role in roles)
-        yield "# No file is named for the next, so what comes from them is not scored. Leave in the list what you know"
-        yield "# is not there, and give the others a [[layers]] block:"
-        yield f"# nowhere = [{wanted}]"
+        wanted = ", ".join(role.key for role in roles)
+        yield f"# No file is named for {wanted}:"
+        yield "# what comes from them is not scored. Give each a [[layers]] block; name here only what was looked for and is"
+        yield "# not there, since its pressure is then 0:"
+        yield '# nowhere = ["…"]'
     rows = [row for row in all_keys() if row.section == "local"]
     for row in rows:
         if row.sets or not row.default or row.type == "texts":

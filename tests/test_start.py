@@ -191,7 +191,7 @@ def test_a_raster_stands_for_its_role(folder: Path) -> None:
     with rasterio.open(folder / "deer.tif", "w", "GTiff", 2, 2, count=1, dtype="uint8", **place) as raster:
         raster.write(np.ones((1, 2, 2), dtype=np.uint8))
     text = start_site(folder / "street trees.csv", [folder / "deer.tif"], out=folder / "deer.toml").text
-    (line,) = [line for line in text.splitlines() if line.startswith("# nowhere = ")]
+    (line,) = [line for line in text.splitlines() if line.startswith("# No file is named for ")]
     assert "[rasters.deer_habitat]" in text and "deer_habitat" not in line
 
 
@@ -254,9 +254,10 @@ def test_dates_that_read_one_way_only_propose_the_order(
 
 
 def test_roles_without_a_file_are_offered_for_nowhere(folder: Path) -> None:
-    (line,) = [line for line in started(folder).splitlines() if line.startswith("# nowhere")]
-    offered = tomllib.loads(line.removeprefix("# "))["nowhere"]
-    assert "lawn" in offered and "water" not in offered and "study_area" not in offered
+    text = started(folder)
+    (line,) = [line for line in text.splitlines() if line.startswith("# No file is named for ")]
+    assert "lawn" in line and "water" not in line and "study_area" not in line
+    assert '\n# nowhere = ["…"]\n' in text  # unread it stops the run; a list would make zeroes of what nobody knows
 
 
 def test_inches_and_feet_alone_make_a_site_in_us_units(folder: Path, tmp_path: Path) -> None:
