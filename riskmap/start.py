@@ -336,8 +336,8 @@ def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
     if roles:
         wanted = ", ".join(role.key for role in roles)
         yield f"# No file is named for {wanted}:"
-        yield "# what comes from them is not scored. Give each a [[layers]] block; name here only what was looked for and is"
-        yield "# not there, since its pressure is then 0:"
+        yield "# what comes from them is not scored. Give each a [[layers]] block; name here only what was looked for"
+        yield "# and is not there, since its pressure is then 0:"
         yield '# nowhere = ["…"]'
     rows = [row for row in all_keys() if row.section == "local"]
     for row in rows:
