@@ -104,6 +104,7 @@ function kindChanged(kind) {
   note.replaceChildren();
   if (rm.meta.overview) rm.map.getPane("rmOverview").style.display = kind === "overview" ? "" : "none";
   if (kind === "overview") note.textContent = "Each hexagon gathers trees. Zoom in for the trees.";
+  else if (kind === "crowded") note.textContent = "Each symbol is one tree; where trees crowd, each is a dot of its symbol's colour. Zoom in for the symbols.";
   else if (kind === "symbols") note.textContent = rm.n ? "Each symbol is one tree." : "";
   else if (kind === "dots") note.textContent = "Each dot is one tree, drawn in its symbol's colour. Zoom in for the symbols.";
   else {
