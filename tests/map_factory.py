@@ -128,6 +128,12 @@ def city_result(n: int, *, seed: int = 3, ground: bool = True) -> Result:
     return result_of(make_site(table, made if ground else [], settings=settings), rng)
 
 
+def planted_result(xy_m: np.ndarray) -> Result:
+    """Put trees at these places, with made-up pressure and choices. [m]"""
+    table = make_table(xy_m, tree_id=pa.array([f"P{at}" for at in range(len(xy_m))], pa.string()))
+    return result_of(make_site(table, []), np.random.default_rng(5))
+
+
 def result_of(site: Site, rng: np.random.Generator) -> Result:
     """Put made-up pressure and choices on a site: pressure falls off from the ground that there is."""
     n, placed = site.trees.n, site.trees.placed

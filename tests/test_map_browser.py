@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyproj
 import pytest
 import rasterio
@@ -20,7 +21,7 @@ import shapely
 from affine import Affine
 from conftest import ORIGIN, UTM, make_settings
 from map_browser import Browser, why_not
-from map_factory import city_result, river_result
+from map_factory import city_result, planted_result, river_result
 from map_hostile import PAYLOADS, hostile_result
 
 from riskmap.deliver.html_map import ground, many, map_page
@@ -318,6 +319,32 @@ def test_table_and_map_show_the_same_tree(browser: Browser, river: Path) -> None
         seen.js("i => choose(i, { from: 'table' })", unplaced)
         assert "no place on the map" in seen.text("#rm-dock")
         assert seen.complaints == []
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844)], ids=["desktop", "phone"])
+def test_ids_are_never_broken_in_the_middle(browser: Browser, folder: Path, size: tuple[int, int]) -> None:
+    ids = [f"PK-{number:06d} NE-4" for number in range(60)]
+    file = _save(folder / "ids.html", map_page(river_result(60, tree_id=pa.array(ids, pa.string()))))
+    with browser.open(file, viewport={"width": size[0], "height": size[1]}) as seen:
+        seen.wait("document.querySelectorAll('#rm-table tbody tr').length === 25")
+        lines = "[...document.querySelectorAll('#rm-table tbody th button')].map(e => e.getClientRects().length)"
+        high = "[...document.querySelectorAll('#rm-table tbody th button')].map(e => e.offsetHeight)"
+        assert set(seen.js(lines)) == {1}
+        assert max(seen.js(high)) < 40
+        assert seen.js("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_where_trees_crowd_each_is_a_dot_until_the_map_is_nearer(browser: Browser, folder: Path) -> None:
+    rows = np.array([[100.0 + 3 * (i % 10), 100.0 + 3 * (i // 10)] for i in range(100)])
+    apart = np.array([[100.0 + 90 * i, 500.0] for i in range(8)])
+    file = _save(folder / "crowd.html", map_page(planted_result(np.vstack([rows, apart]))))
+    with browser.open(file, viewport={"width": 390, "height": 844}) as seen:
+        assert seen.js("rm.trees.kind") == "symbols"
+        assert seen.js("rm.trees.crowded") == 100
+        assert "each is a dot" in seen.js("byId('rm-kind').textContent")
+        seen.js("rm.map.setView(latLngOf(0), 21, { animate: false })")
+        seen.wait("rm.trees.crowded === 0")
+        assert seen.js("byId('rm-kind').textContent") == "Each symbol is one tree."
 
 
 def test_numbers_as_ids_are_sorted_by_size(browser: Browser, city: Path) -> None:

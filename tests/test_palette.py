@@ -126,5 +126,18 @@ def test_every_action_has_a_symbol_of_its_own_in_page_and_gis() -> None:
     every = {symbol.shape for symbol in (*GUARD_SYMBOLS, OTHER_GUARDS, *ACTION_SYMBOLS.values())}
     assert every <= drawn
     assert every <= _MARKERS.keys()
-    places = [lab(symbol.fill, "normal") for action, symbol in ACTION_SYMBOLS.items() if action != "not a tree"]
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_no_two_actions_look_alike_and_taking_off_looks_like_no_guard(sight: str) -> None:
+    places = [lab(symbol.fill, sight) for action, symbol in ACTION_SYMBOLS.items() if action != "not a tree"]
     assert min(ciede2000(one, other) for one, other in combinations(places, 2)) >= 13
+    off = lab(ACTION_SYMBOLS["remove"].fill, sight)
+    assert min(ciede2000(off, lab(guard, sight)) for guard in GUARDS) >= 13
+
+
+def test_no_symbol_means_a_guard_in_one_key_and_an_action_in_the_other() -> None:
+    guards = {symbol.shape for symbol in (*GUARD_SYMBOLS, OTHER_GUARDS)}
+    assert guards.isdisjoint(symbol.shape for symbol in ACTION_SYMBOLS.values())
+    fills = [symbol.fill for symbol in ACTION_SYMBOLS.values() if symbol.fill != "#ffffff"]
+    assert all(contrast(fill, PAPER) >= 3 for fill in fills)

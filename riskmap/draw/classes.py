@@ -81,7 +81,7 @@ def guard_classes(result: Result) -> TreeClasses:
         classes.append(TreeClass(key="", label="Other guards", symbol=OTHER_GUARDS, count=many))
     for word, many in _by_action([line for line in lines if not _has_guard(line)]).items():
         entry = _action_class(word, many)
-        classes.append(TreeClass(key=word, label=entry.label, symbol=_hollow(entry.symbol), count=many))
+        classes.append(TreeClass(key=word, label=entry.label, symbol=entry.symbol, count=many))
     return _classed(classes, result.choices, place)
 
 
@@ -129,9 +129,3 @@ def _action_class(word: str, count: int) -> TreeClass:
     """The entry of one action."""
     symbol = ACTION_SYMBOLS.get(word, ACTION_SYMBOLS["look"])
     return TreeClass(key=word, label=ACTION_LABELS.get(word, word), symbol=symbol, count=count)
-
-
-def _hollow(symbol: Symbol) -> Symbol:
-    """The symbol of an action beside those of guards: a shape that a guard may have is left white."""
-    shapes = {guard.shape for guard in GUARD_SYMBOLS}
-    return Symbol(shape=symbol.shape, fill="#ffffff") if symbol.shape in shapes else symbol

@@ -1,7 +1,8 @@
 """Colours and symbols that map, figure, report and crew sheets share.
 
 The guard fills were found by search (closest pair at least 13 apart in CIEDE2000 under normal, protan, deutan and
-tritan sight) and each has a shape of its own, so that no answer hangs on colour alone.
+tritan sight) and each has a shape of its own, so that no answer hangs on colour alone. What is to be done has shapes
+that no guard has: the two keys of one page never use one symbol in two senses.
 """
 
 from __future__ import annotations
@@ -60,14 +61,16 @@ GUARD_SYMBOLS: Final[tuple[Symbol, ...]] = tuple(
 )
 OTHER_GUARDS: Final = Symbol(shape="pentagon", fill="#7d6b55")
 
+# Work is an arrow and no guard is: put it on, take off and put on, give it room, take it off. The last has a colour that
+# no guard has either, since a guard left on kills.
 ACTION_SYMBOLS: Final[dict[str, Symbol]] = {
-    "fit": Symbol(shape="circle", fill="#3f51bb"),
-    "swap": Symbol(shape="square", fill="#9c512e"),
-    "loosen": Symbol(shape="up", fill="#14a06f"),
-    "remove": Symbol(shape="down", fill="#1e3c4b"),
+    "fit": Symbol(shape="arrow_down", fill="#14a06f"),
+    "swap": Symbol(shape="arrow_both", fill="#a28b1a"),
+    "loosen": Symbol(shape="arrow_wide", fill="#9c512e"),
+    "remove": Symbol(shape="arrow_up", fill="#330088"),
     "look": Symbol(shape="query", fill="#ffffff"),
     "keep": Symbol(shape="dotted", fill="#a075e4"),
-    "accept": Symbol(shape="lens", fill="#a28b1a"),  # an eye: open to pressure, and known
+    "accept": Symbol(shape="lens", fill="#1e3c4b"),  # an eye: open to pressure, and known
     "none needed": Symbol(shape="ring", fill="#6b767d"),
     "not a tree": Symbol(shape="speck", fill="#6b767d"),
 }

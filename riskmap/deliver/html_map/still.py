@@ -32,6 +32,8 @@ _SHAPES = {  # points on a circle of radius 1; whatever is missing is drawn roun
     "diamond": "0,-1.1 1,0 0,1.1 -1,0",
     "hexagon": "0,-1 .87,-.5 .87,.5 0,1 -.87,.5 -.87,-.5",
     "lens": "-1.1,0 -.6,-.44 0,-.62 .6,-.44 1.1,0 .6,.44 0,.62 -.6,.44",
+    "arrow_up": "-.42,1.15 .42,1.15 .42,.05 1.05,.05 0,-1.15 -1.05,.05 -.42,.05",
+    "arrow_down": "-.42,-1.15 .42,-1.15 .42,-.05 1.05,-.05 0,1.15 -1.05,-.05 -.42,-.05",
     "plus": "-.36,-1 .36,-1 .36,-.36 1,-.36 1,.36 .36,.36 .36,1 -.36,1 -.36,.36 -1,.36 -1,-.36 -.36,-.36",
 }
 
@@ -85,7 +87,7 @@ def _symbols(symbol: Symbol, places: list[list[float]]) -> list[str]:
 def _dots(symbol: Symbol, places: list[list[float]]) -> list[str]:
     """One round dot a tree, as points of one path."""
     path = "".join(f"M{x:.0f} {y:.0f}h0" for x, y in places)
-    fill = _DOTS.get(symbol.shape) or ("#3c4a52" if symbol.fill == "#ffffff" else symbol.fill)
+    fill = _DOTS.get(symbol.shape, symbol.fill)
     return [f'<path d="{path}" stroke="{fill}" stroke-width="4" stroke-linecap="round" fill="none"/>'] if path else []
 
 

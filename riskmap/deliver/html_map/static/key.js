@@ -27,7 +27,7 @@ const QUIET = { query: "#8f9aa1", ring: "#a3abaf", speck: "#c9cccb", lens: "#5d6
 function byColumn(name, classes) {
   const rank = new Uint8Array(rm.n), table = rm.bandTable, worst = rm.worst;
   for (let i = 0; i < rm.n; i++) { const band = table[worst[i]]; rank[i] = (rm.needs[i] ? 8 : 0) + (band > 4 ? 0 : band + 1); }
-  return { classes: classes.map(entry => ({ label: entry.label, symbol: entry.symbol, quiet: QUIET[entry.symbol.shape], grow: entry.symbol.shape === "ring" ? 0.8 : 1, dot: QUIET[entry.symbol.shape] ?? (entry.symbol.fill === "#ffffff" ? "#3c4a52" : undefined) })), codes: numbers(name), rank, hot: rm.needs, pressure: false, basis: worst };
+  return { classes: classes.map(entry => ({ label: entry.label, symbol: entry.symbol, quiet: QUIET[entry.symbol.shape], grow: entry.symbol.shape === "ring" ? 0.8 : 1, dot: QUIET[entry.symbol.shape] })), codes: numbers(name), rank, hot: rm.needs, pressure: false, basis: worst };
 }
 
 const BAND_SIZES = [0.62, 0.74, 0.86, 0.98, 1.1];
@@ -104,6 +104,7 @@ function kindChanged(kind) {
   note.replaceChildren();
   if (rm.meta.overview) rm.map.getPane("rmOverview").style.display = kind === "overview" ? "" : "none";
   if (kind === "overview") note.textContent = "Each hexagon gathers trees. Zoom in for the trees.";
+  else if (kind === "crowded") note.textContent = "Each symbol is one tree; where trees crowd, each is a dot of its symbol's colour. Zoom in for the symbols.";
   else if (kind === "symbols") note.textContent = rm.n ? "Each symbol is one tree." : "";
   else if (kind === "dots") note.textContent = "Each dot is one tree, drawn in its symbol's colour. Zoom in for the symbols.";
   else {

@@ -2,6 +2,7 @@
 const HEX_WIDE = 26, HEX_SIZE = HEX_WIDE / Math.sqrt(3);
 const HEX_SHARES = [0, 0.1, 0.25, 0.5]; // upper ends; the last class has none
 const MOST_SYMBOLS = 6000, MOST_DOTS = 250000;
+const CROWD_PX = 5; // where most trees have two neighbours nearer than this, symbols would lie on each other
 
 /** A canvas of Leaflet's that prints: three pixels where the screen shows one, and as a picture. */
 const PrintingCanvas = L.Canvas.extend({
@@ -89,7 +90,8 @@ const TreeLayer = L.Renderer.extend({
     this._drawChosen(frame, sharp);
     if (rm.printing) asPicture(this._context);
     this.drawMs = performance.now() - started;
-    if (this.kind !== this._lastKind) { this._lastKind = this.kind; kindChanged(this.kind); }
+    const told = this.kind === "symbols" && this.crowded ? "crowded" : this.kind;
+    if (told !== this._lastKind) { this._lastKind = told; kindChanged(told); }
   },
 
   _kindFor(spacing, inView) {
@@ -130,13 +132,63 @@ const TreeLayer = L.Renderer.extend({
       return sprite;
     });
     const order = Array.from(inView).sort((a, b) => rm.mode.rank[a] - rm.mode.rank[b] || a - b);
-    const codes = rm.mode.codes;
-    for (const i of order)
-      context.drawImage(sprites[codes[i]], Math.round((frame.left + rm.x[i] * frame.k) * sharp) - box, Math.round((frame.top + rm.y[i] * frame.k) * sharp) - box);
+    const codes = rm.mode.codes, dots = this._crowded(frame, order);
+    this.crowded = 0;
+    order.forEach((i, at) => {
+      const x = (frame.left + rm.x[i] * frame.k) * sharp, y = (frame.top + rm.y[i] * frame.k) * sharp;
+      if (dots[at]) { this.crowded++; this._drawDot(rm.mode.classes[codes[i]], x, y, dots[at] * sharp, sharp); }
+      else context.drawImage(sprites[codes[i]], Math.round(x) - box, Math.round(y) - box);
+    });
     if (rm.ticks.size) for (const i of order) {
       const tick = tickOf(i);
       if (tick) this._drawTick(tick, (frame.left + rm.x[i] * frame.k) * sharp + size * 0.9, (frame.top + rm.y[i] * frame.k) * sharp - size * 0.9, sharp);
     }
+  },
+
+  /** For each tree the radius of the dot that it shrinks to where most trees around crowd, 0 where symbols have room. */
+  _crowded(frame, order) {
+    const n = order.length, first = new Float64Array(n).fill(CROWD_PX), close = new Uint8Array(n), radius = new Float32Array(n);
+    const x = Float64Array.from(order, i => frame.left + rm.x[i] * frame.k), y = Float64Array.from(order, i => frame.top + rm.y[i] * frame.k);
+    const tiles = side => {
+      const held = new Map(), key = (column, row) => column * 65536 + row, tile = value => Math.floor(value / side);
+      for (let at = 0; at < n; at++) {
+        const here = key(tile(x[at]), tile(y[at]));
+        if (held.has(here)) held.get(here).push(at); else held.set(here, [at]);
+      }
+      return at => [-1, 0, 1].flatMap(c => [-1, 0, 1].map(r => held.get(key(tile(x[at]) + c, tile(y[at]) + r)) ?? []));
+    };
+    const near = tiles(CROWD_PX), around = tiles(5 * CROWD_PX), share = new Map();
+    for (let at = 0; at < n; at++) {
+      let second = CROWD_PX;
+      look: for (const held of near(at)) for (const other of held) {
+        const far = other === at ? CROWD_PX : Math.hypot(x[other] - x[at], y[other] - y[at]);
+        if (far < first[at]) { second = first[at]; first[at] = far; } else if (far < second) second = far;
+        if (second < 1) break look;
+      }
+      close[at] = second < CROWD_PX ? 1 : 0;
+    }
+    const crowdedOf = held => {
+      if (!share.has(held)) share.set(held, held.reduce((sum, at) => sum + close[at], 0));
+      return share.get(held);
+    };
+    for (let at = 0; at < n; at++) {
+      let all = 0, crowded = 0;
+      for (const held of around(at)) { all += held.length; if (held.length) crowded += crowdedOf(held); }
+      if (2 * crowded >= all) radius[at] = Math.max(1.6, 0.42 * first[at]);
+    }
+    return radius;
+  },
+
+  _drawDot(entry, x, y, radius, sharp) {
+    const context = this._context;
+    context.beginPath();
+    context.arc(x, y, entry.quiet ? 0.8 * radius : radius, 0, 7);
+    context.fillStyle = entry.dot ?? entry.symbol.fill;
+    context.fill();
+    if (entry.quiet) return;
+    context.strokeStyle = INK;
+    context.lineWidth = 0.7 * sharp;
+    context.stroke();
   },
 
   _drawTick(tick, x, y, sharp) {

@@ -1,5 +1,6 @@
 /* The same trees as rows: sorted by counting, so that a million rows turn in a blink. */
 const PAGE_ROWS = 25;
+const WHOLE_ID = 16; // letters of an id that is never broken; a longer one may be, lest it push the table off the screen
 const sorting = { key: "need", down: true, page: 0, order: null };
 
 const COLUMNS = [
@@ -127,7 +128,7 @@ function tableRow(i) {
   const { action, plan, symbol } = adviceOf(i), code = rm.worst[i];
   const open = make("button", { type: "button", class: "link", onclick: event => showOnMap(i, event.currentTarget) }, idOf(i));
   const worst = code === NONE ? "not scored" : `${rm.meta.bands.words[bandOf(code)]}${bandOf(code) ? `: ${rm.meta.agents[rm.worstAgent[i]].label.toLowerCase()}` : ""}`;
-  const row = make("tr", { "data-tree": i }, make("th", { scope: "row" }, open), make("td", {}, text("species", i)), make("td", {}, action.label),
+  const row = make("tr", { "data-tree": i }, make("th", { scope: "row", class: idOf(i).length <= WHOLE_ID ? "whole" : null }, open), make("td", {}, text("species", i)), make("td", {}, action.label),
     make("td", {}, plan.guard ? symbolPicture(symbol, 5.5) : null, plan.guard), make("td", {}, worst), make("td", {}, agentLabels(plan.open)),
     ...rm.meta.filters.map((_, f) => make("td", {}, text(`f${f}`, i))));
   return row;
