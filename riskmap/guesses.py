@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import pyarrow as pa
 
+from riskmap.errors import shown
 from riskmap.read.headers import words_of
 from riskmap.read.trees import TreesRead
 
@@ -94,7 +95,7 @@ def read_in_feet(read: TreesRead, table: pa.Table) -> str:
     for column in ("caliper", "height", "lowest_branch", "room"):
         cells = table.column(facts["columns"][column]).slice(0, _LOOKED_AT) if column in facts["columns"] else ()
         if any(_FEET.search(str(cell)) for cell in cells):
-            return f"{facts['columns'][column]} has cells in inches or feet"
+            return f"{shown(facts['columns'][column])} has cells in inches or feet"
     return ""
 
 
@@ -128,8 +129,9 @@ def no_trees(table: pa.Table, skip: Collection[str] = ()) -> list[NoTrees]:
         if name in skip or not pa.types.is_string(column.type):
             continue
         kinds: Counter[str] = Counter()
-        for pair in column.value_counts():
-            kinds[(pair["values"].as_py() or "").strip()] += pair["counts"].as_py()
+        said_by = column.value_counts()
+        for word, rows in zip(*(said_by.field(part).to_pylist() for part in ("values", "counts")), strict=True):
+            kinds[(word or "").strip()] += rows
         words = [kind for kind, _ in kinds.most_common() if _NO_TREE.fullmatch(kind)][:MOST_KINDS]
         said = len(kinds) - ("" in kinds)
         if words and len(words) < said:

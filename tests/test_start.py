@@ -112,6 +112,13 @@ def test_hostile_names_stay_text(folder: Path) -> None:
     assert set(found) == {"title", "units", "region", "trees", "layers", "local"}
 
 
+def test_a_header_of_two_lines_stays_in_its_comment(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text('id,lon,lat,"DBH\n[local]"\n1,-75.010012,42.300012,4 in\n')
+    text = start_site(tmp_path / "t.csv").text
+    assert "has cells in inches or feet" in text
+    assert list(tomllib.loads(text)) == ["title", "units", "region", "trees", "local"]
+
+
 def test_trees_among_other_layers(tmp_path: Path) -> None:
     import geopandas
 

@@ -107,7 +107,8 @@ def _load_toml(path: Path, name: str) -> dict[str, Any]:
         text = data.removeprefix(b"\xef\xbb\xbf").decode("utf-8")
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
-        raise refuse("the text is not UTF-8", f"{_other(name)}save the file with the encoding UTF-8", row) from error
+        remedies = [_other(name), "save the file with the encoding UTF-8"]
+        raise refuse("the text is not UTF-8", "; or ".join(filter(None, remedies)), row) from error
     try:
         return tomllib.loads(text.replace("\r\n", "\n"))
     except (ValueError, RecursionError) as error:  # a number of thousands of figures is a plain ValueError
@@ -118,7 +119,7 @@ def _other(name: str) -> str:
     """What to say first of a file whose name does not speak of TOML: it may be a data file."""
     if ".toml" in name.lower():
         return ""
-    return "name the site file, such as site.toml, not a data file (riskmap start writes a first one); or "
+    return "name the site file, such as site.toml, not a data file (riskmap start writes a first one)"
 
 
 def _no_toml(name: str, text: str, said: str) -> InputError:
@@ -129,7 +130,10 @@ def _no_toml(name: str, text: str, said: str) -> InputError:
     what = f"this can't be read as TOML: {said.split(' (at ', maxsplit=1)[0].lower()}"
     if line:
         what += f" in '{shown(line)}'"
-    return InputError([Problem(file=name, row=row, what=what, remedy=_other(name) + remedy_of(line, said))])
+    other, remedy = _other(name), remedy_of(line, said)
+    if other:
+        remedy = other if "riskmap start" in remedy else f"{other}; or {remedy}"
+    return InputError([Problem(file=name, row=row, what=what, remedy=remedy)])
 
 
 def _include_names(given: Mapping[str, Any]) -> list[str]:

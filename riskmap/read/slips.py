@@ -22,13 +22,11 @@ _SLIPS: Final[tuple[tuple[str, str], ...]] = (  # pattern of a line, what would 
     ),
     (r"[^=]+=\s*\{.*,\s*\}\s*(#|$)", "take out the last comma before }"),
     (r"[^=]+=\s*\{[^}]*$", "write all of { … } on one line"),
-    (r"[^\"#]*\"[^\"]*$|[^'#\"]*'[^']*$", "a quote is opened and never closed on this line"),
     (r"(?i)[^=]+=\s*(yes|no|on|off|true|false)\s*(#|$)", "write true or false, in small letters and without quotes"),
-    (r"[^=]+=\s*[^\W\d][^\"'#]*(#|$)", 'put texts and file names in quotes, such as file = "trees.csv"'),
+    (r"[^=]+=\s*[^\W\d][^\"#]*(#|$)", 'put texts and file names in quotes, such as file = "trees.csv"'),
+    (r"[^\"#]*\"[^\"]*$|[^'#\"]*'[^']*$", "close the quote on the line it is opened on"),
     (r"[^=\[]+(#|$)", "a line is key = value, or [section]; is this the site file? riskmap start writes a first one"),
 )
-
-
 _TWICE: Final = re.compile(r"overwrite|twice|namespace|mutate", re.I)  # words of the reader where a key comes again
 
 
