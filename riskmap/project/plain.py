@@ -55,9 +55,11 @@ def place_points(x: FloatArray, y: FloatArray, crs: pyproj.CRS, *, settings: Set
     working = choose_crs(settings, crs, lon, lat)
     x_m, y_m = steps.way(crs, working, file=file).there(x, y)
     placed = np.isfinite(x_m) & np.isfinite(y_m)
-    whole = bool(placed.all())
-    scale = np.ones(len(x))
-    scale[placed] = stretch_between(working, x_m, y_m) if whole else stretch_between(working, x_m[placed], y_m[placed])
+    if placed.all():
+        scale = stretch_between(working, x_m, y_m)
+    else:
+        scale = np.ones(len(x))
+        scale[placed] = stretch_between(working, x_m[placed], y_m[placed])
     with np.errstate(invalid="ignore"):
         placed &= (scale <= LARGEST_SCALE) & (scale >= 1 / LARGEST_SCALE)
     middle = middle_of(lon, lat) if len(lon) else (0.0, 0.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pyproj
 from pyproj.aoi import AreaOfInterest
@@ -23,6 +25,7 @@ EVEN = 1e-6  # by direction, of a CRS that is true to shape
 WIDEST_UTM_DEG = 6.0  # from the zone's central meridian
 MOST = 0.9  # share of trees that decides; the rest may be slips
 LATTICE_M = 2000.0  # between nodes
+AT_A_TIME = 16_384  # points, so that what lies between stays in the cache
 MOST_NODES = 100_000
 MOST_ASKED = 20_000  # trees, evenly out of all, that choose the CRS
 FAR_DEG = 80.0  # in longitude from the middle: on no map with the rest
@@ -63,23 +66,44 @@ def stretch_between(crs: pyproj.CRS, x_m: FloatArray, y_m: FloatArray) -> FloatA
     """
     if not len(x_m):
         return np.empty(0)
-    column, row = np.floor(x_m / LATTICE_M), np.floor(y_m / LATTICE_M)
-    east, north = x_m / LATTICE_M - column, y_m / LATTICE_M - row
-    west_most, south_most = column.min(), row.min()
-    columns, rows = int(column.max() - west_most) + 2, int(row.max() - south_most) + 2
-    if columns * rows <= max(MOST_NODES, 4 * len(x_m)):
+    west_most, east_most, south_most, north_most = (
+        np.floor(edge / LATTICE_M) for edge in (x_m.min(), x_m.max(), y_m.min(), y_m.max())
+    )
+    columns, rows = int(east_most - west_most) + 2, int(north_most - south_most) + 2
+    if columns * rows > max(MOST_NODES, 4 * len(x_m)):
+        return _stretch_far_and_wide(crs, x_m, y_m)
+    node_x, node_y = np.meshgrid(west_most + np.arange(columns), south_most + np.arange(rows))
+    at_node = _stretch_at_nodes(crs, node_x.ravel(), node_y.ravel())
+    scale = np.empty(len(x_m))
+    for start in range(0, len(x_m), AT_A_TIME):
+        part = slice(start, start + AT_A_TIME)
+        column, row = np.floor(x_m[part] / LATTICE_M), np.floor(y_m[part] / LATTICE_M)
         node = ((row - south_most) * columns + (column - west_most)).astype(np.int64)
-        corners = [node, node + 1, node + columns, node + columns + 1]
-        node_x, node_y = np.meshgrid(west_most + np.arange(columns), south_most + np.arange(rows))
-    else:  # far and wide: only the nodes that are wanted
-        wanted = np.concatenate([np.column_stack([column + i, row + j]) for j in (0, 1) for i in (0, 1)])
-        nodes, place = np.unique(wanted, axis=0, return_inverse=True)
-        corners = list(place.reshape(4, -1))
-        node_x, node_y = nodes[:, 0], nodes[:, 1]
-    lon, lat = pyproj.Proj(crs)(node_x.ravel() * LATTICE_M, node_y.ravel() * LATTICE_M, inverse=True)
-    at_node, _ = stretch_at(crs, np.asarray(lon), np.asarray(lat))
-    south = at_node[corners[0]] * (1 - east) + at_node[corners[1]] * east
-    scale: FloatArray = south * (1 - north) + (at_node[corners[2]] * (1 - east) + at_node[corners[3]] * east) * north
+        corners = [at_node[node], at_node[node + 1], at_node[node + columns], at_node[node + columns + 1]]
+        scale[part] = _between(corners, x_m[part] / LATTICE_M - column, y_m[part] / LATTICE_M - row)
+    return scale
+
+
+def _stretch_far_and_wide(crs: pyproj.CRS, x_m: FloatArray, y_m: FloatArray) -> FloatArray:
+    """Point scale from the nodes that are wanted alone."""
+    column, row = np.floor(x_m / LATTICE_M), np.floor(y_m / LATTICE_M)
+    wanted = np.concatenate([np.column_stack([column + i, row + j]) for j in (0, 1) for i in (0, 1)])
+    nodes, place = np.unique(wanted, axis=0, return_inverse=True)
+    at_node = _stretch_at_nodes(crs, nodes[:, 0], nodes[:, 1])
+    corners = [at_node[corner] for corner in place.reshape(4, -1)]
+    return _between(corners, x_m / LATTICE_M - column, y_m / LATTICE_M - row)
+
+
+def _stretch_at_nodes(crs: pyproj.CRS, column: FloatArray, row: FloatArray) -> FloatArray:
+    """Point scale at nodes of the lattice."""
+    lon, lat = pyproj.Proj(crs)(column * LATTICE_M, row * LATTICE_M, inverse=True)
+    return stretch_at(crs, np.asarray(lon), np.asarray(lat))[0]
+
+
+def _between(corners: Sequence[FloatArray], east: FloatArray, north: FloatArray) -> FloatArray:
+    """Point scale between four nodes: south-west, south-east, north-west, north-east."""
+    south = corners[0] * (1 - east) + corners[1] * east
+    scale: FloatArray = south * (1 - north) + (corners[2] * (1 - east) + corners[3] * east) * north
     return scale
 
 
