@@ -110,7 +110,12 @@ def open_tree_stream(settings: Settings) -> Iterator[TreeStream | None]:
         yield None
         return
     with open_file(path, file_as_typed=source.file, key="trees.file") as opened:
-        yield _stream(opened.parts[0].path, settings, path, opened.sha256)
+        stream = _stream(opened.parts[0].path, settings, path, opened.sha256)
+        try:
+            yield stream
+        finally:
+            if stream is not None:
+                stream.file.close()  # before its private name goes
 
 
 def _stream(file: Path, settings: Settings, path: Path, sha256: str) -> TreeStream | None:
