@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskmap.project.gate import project_inputs
+from riskmap.project.near import near_trees
 from riskmap.project.plain import Places, place_points, place_shapes
 
-__all__ = ["Places", "place_points", "place_shapes", "project_inputs"]
+__all__ = ["Places", "near_trees", "place_points", "place_shapes", "project_inputs"]

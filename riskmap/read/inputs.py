@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from riskmap.errors import InputError, Problem, shown
-from riskmap.model import Assumption, Inputs, Settings, Watch
+from riskmap.model import Assumption, Inputs, Settings, TreeTable, Watch
 from riskmap.read.guard_lists import read_guard_lists
-from riskmap.read.layers import LayerReading, read_layer
+from riskmap.read.layers import LayerReading, NearTrees, read_layer
 from riskmap.read.rasters import RasterReading, read_raster
 from riskmap.read.trees import TreesRead, read_trees
 
 __all__ = ["read_inputs"]
 
 
-def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
+def read_inputs(
+    settings: Settings, *, near: Callable[[Settings, TreeTable], NearTrees] | None = None, watch: Watch
+) -> Inputs:
     """Read trees, layers and rasters.
 
     Parameters
     ----------
     settings : Settings
         What the site file says.
+    near : callable, optional
+        Tells from the trees where a layer can matter to them; without it big layers are read whole too.
     watch : Watch
         Told how far the work has come.
 
@@ -42,8 +48,9 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
         problems += error.problems
     watch.progress(1, total)
     layers = []
+    near_trees = near(settings, trees.table) if near is not None and trees is not None else None
     for source in settings.layers:
-        layers.append(read_layer(source, settings))
+        layers.append(read_layer(source, settings, near=near_trees))
         watch.log(f"{source.file}: {source.role}")
         watch.progress(1 + len(layers), total)
     rasters = []
