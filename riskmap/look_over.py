@@ -12,6 +12,7 @@ from riskmap import rules, tables
 from riskmap.check import list_inputs
 from riskmap.errors import InputError, Problem
 from riskmap.model import Assumption, Inputs, Note, ReadAs, Repair, Result, Settings, Watch
+from riskmap.project import near_trees
 from riskmap.read import read_inputs, read_settings
 from riskmap.run import recommend_guards
 
@@ -48,7 +49,7 @@ def look_over(site_file: Path, *, watch: Watch) -> Findings:
     """
     try:
         with watch.station("read"):
-            inputs = read_inputs(read_settings(site_file), watch=watch)
+            inputs = read_inputs(read_settings(site_file), near=near_trees, watch=watch)
     except InputError as error:
         return Findings(problems=error.problems)
     listed = list_inputs(inputs)

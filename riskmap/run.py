@@ -13,7 +13,7 @@ from riskmap.deliver import write_result
 from riskmap.deliver.folder import result_folder
 from riskmap.in_parts import Size, Steps, measure_in_parts, measured_by, work_at_once_or_in_parts
 from riskmap.model import Inputs, Result, Settings, Site, Watch
-from riskmap.project import project_inputs
+from riskmap.project import near_trees, project_inputs
 from riskmap.read import read_inputs, read_settings
 from riskmap.scale import HERE, Crew, open_crew
 from riskmap.score import score_pressure
@@ -63,7 +63,7 @@ def work_out(settings: Settings, *, watch: Watch) -> Result:
 def _ready_site(settings: Settings, *, watch: Watch) -> Site:
     """Read and check everything, and bring it into metres."""
     with watch.station("read"):
-        inputs = read_inputs(settings, watch=watch)
+        inputs = read_inputs(settings, near=near_trees, watch=watch)
     return _place_inputs(inputs, watch=watch)
 
 

@@ -21,7 +21,7 @@ from riskmap.in_parts.words import join_notes
 from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import measure_rasters
 from riskmap.model import Inputs, Note, SilentWatch, Site, TreeTable, Watch
-from riskmap.project import Footing, project_inputs, project_part
+from riskmap.project import Footing, near_trees, project_inputs, project_part
 from riskmap.read import TreeStream, read_ground
 from riskmap.score import LostNames
 
@@ -64,7 +64,9 @@ def lay_out_stream(stream: TreeStream, shop: Workshop, *, most: int, at_once: in
             watch.log(f"{stream.settings.trees.file}: what its columns say differs from piece to piece; read whole")
             return False
         sample, even = pieces.sample.trees()
-        inputs = read_ground(stream.settings, watch=watch).with_trees(pieces.gathered.together(sample))
+        near = near_trees(stream.settings, sample)
+        ground = read_ground(stream.settings, near=near, watch=watch)
+        inputs = ground.with_trees(pieces.gathered.together(sample))
     with watch.station("check"):
         check_inputs(inputs, repeated=lambda ids: np.zeros(len(ids), dtype=bool))  # for what all trees have in common
         refuse_joint(inputs, at_once)

@@ -28,7 +28,7 @@ from riskmap.project.ground import FAR_M, Window, kilometres_off, move_covers, m
 from riskmap.project.steps import LONLAT, Steps, crs_name, flat_crs
 from riskmap.project.working import LARGEST_SCALE, choose_crs, middle_of, stretch_at, stretch_between
 
-__all__ = ["Footing", "project_inputs", "project_part"]
+__all__ = ["Footing", "Whereabouts", "project_inputs", "project_part", "whereabouts"]
 
 FIRST_ROWS = 20
 MARGIN_M = 1.1 * FAR_M
@@ -255,6 +255,31 @@ def _window_of(trees: Trees, inputs: Inputs) -> Window | None:
         return None
     margin_m = max(MARGIN_M, 1.1 * inputs.settings.measure.report_within_m)
     return Window(x_m=trees.x_m[trees.placed], y_m=trees.y_m[trees.placed], margin_m=LARGEST_SCALE * margin_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whereabouts:
+    """Where the trees of a site stand, as far as its ground asks for it."""
+
+    crs: pyproj.CRS  # the working one
+    window: Window
+    middle: tuple[float, float]  # longitude and latitude
+    steps: Steps
+
+
+def whereabouts(inputs: Inputs) -> Whereabouts | None:
+    """Return where the trees stand, the very way `project_inputs` finds it; None where none has a place.
+
+    Raises
+    ------
+    InputError
+        As `project_inputs`.
+    """
+    footing = Footing.of(inputs)
+    steps = Steps(footing.area)
+    trees, _ = _place_trees(inputs, steps, footing)
+    window = _window_of(trees, inputs)
+    return None if window is None else Whereabouts(crs=footing.crs, window=window, middle=footing.middle, steps=steps)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,17 @@ import shapely
 from riskmap.model import BoolArray, FloatArray, GroundLayer, LayerData
 from riskmap.project.steps import Way
 
-__all__ = ["FAR_M", "Moved", "Window", "bring_shapes", "kilometres_off", "move_covers", "move_layer"]
+__all__ = [
+    "FAR_M",
+    "NEAR_180_DEG",
+    "Moved",
+    "Window",
+    "bring_shapes",
+    "in_degrees",
+    "kilometres_off",
+    "move_covers",
+    "move_layer",
+]
 
 FAR_M = 5000.0  # a layer with nothing nearer than this to any tree says nothing about the site
 BEND_M = 0.01  # an edge that bends more than this on the way is split first
@@ -52,8 +62,8 @@ class Window:
         if not (np.isfinite(there_x).all() and np.isfinite(there_y).all()):
             return None
         source = way.transformer.source_crs if way.transformer else None
-        in_degrees = source is not None and source.is_geographic
-        if in_degrees and (np.ptp(there_x) > 180.0 or np.abs(there_y).max() > 85.0):
+        angles = source is not None and source.is_geographic
+        if angles and (np.ptp(there_x) > 180.0 or np.abs(there_y).max() > 85.0):
             return None
         grow_x, grow_y = 0.01 * np.ptp(there_x), 0.01 * np.ptp(there_y)
         return (
@@ -182,7 +192,7 @@ def _unrolled(shapes: Shapes, crs: pyproj.CRS, middle_lon: float) -> Shapes:
 
     Elsewhere an edge of more than half a turn means what it says: a straight line the long way round.
     """
-    if not len(shapes) or not crs.is_geographic or not _in_degrees(crs):
+    if not len(shapes) or not in_degrees(crs):
         return shapes
     west, _, east, _ = shapely.bounds(shapes).T
     least, most = middle_lon - 180.0, middle_lon + 180.0
@@ -200,8 +210,10 @@ def _unrolled(shapes: Shapes, crs: pyproj.CRS, middle_lon: float) -> Shapes:
     return shapes
 
 
-def _in_degrees(crs: pyproj.CRS) -> bool:
-    """Whether angles are in degrees from Greenwich."""
+def in_degrees(crs: pyproj.CRS) -> bool:
+    """Return whether coordinates are angles in degrees from Greenwich."""
+    if not crs.is_geographic:
+        return False
     from_greenwich = crs.prime_meridian is None or crs.prime_meridian.longitude == 0.0
     return from_greenwich and all(axis.unit_name == "degree" for axis in crs.axis_info[:2])
 

@@ -40,10 +40,11 @@ def sound_features(
     """
     source, number = sayings.source, table.feature
     all_shapes = np.zeros(0, dtype=object) if table.geometry is None else table.geometry
-    faults = {fault.feature: fault for fault in table.faults if kept[fault.feature - 1]}
+    faults = {fault.feature: fault for fault in table.faults if kept[table.at(fault.feature)]}
     unread = [n for n, fault in faults.items() if not fault.mended or source.on_invalid == "drop"]
     bare = kept & (shapely.is_missing(all_shapes) | shapely.is_empty(all_shapes))
-    bare[np.asarray(unread, dtype=np.int64) - 1] = False
+    gone = table.at(np.asarray(unread, dtype=np.int64))
+    bare[gone] = False
     if bare.any():
         count = int(bare.sum())
         sayings.note(
@@ -53,10 +54,10 @@ def sound_features(
             features=number[bare],
         )
     out = bare.copy()
-    out[np.asarray(unread, dtype=np.int64) - 1] = True
+    out[gone] = True
     use = kept & ~out
     repairs = [sayings.repair(n, "dropped" if n in unread else "repaired", fault.why) for n, fault in faults.items()]
-    repairs += [sayings.repair(int(n), "flattened", ARCS) for n in table.curved if use[n - 1]]
+    repairs += [sayings.repair(int(n), "flattened", ARCS) for n in table.curved if use[table.at(n)]]
     mended = mend_shapes(
         all_shapes[use],
         number[use],

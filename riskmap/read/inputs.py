@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from riskmap.errors import InputError, Problem, shown
-from riskmap.model import Assumption, Inputs, Settings, Watch
+from riskmap.model import Assumption, Inputs, Settings, TreeTable, Watch
 from riskmap.read.guard_lists import GuardListsRead, read_guard_lists
-from riskmap.read.layers import LayerReading, read_layer
+from riskmap.read.layers import LayerReading, NearTrees, read_layer
 from riskmap.read.rasters import RasterReading, read_raster
 from riskmap.read.trees import TreesRead, read_trees
 
 __all__ = ["Ground", "read_ground", "read_inputs"]
 
 
-def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
+def read_inputs(
+    settings: Settings, *, near: Callable[[Settings, TreeTable], NearTrees] | None = None, watch: Watch
+) -> Inputs:
     """Read trees, layers and rasters.
 
     Parameters
     ----------
     settings : Settings
         What the site file says.
+    near : callable, optional
+        Tells from the trees where a layer can matter to them; without it big layers are read whole too.
     watch : Watch
         Told how far the work has come.
 
@@ -41,7 +46,8 @@ def read_inputs(settings: Settings, *, watch: Watch) -> Inputs:
         watch.log(f"{settings.trees.file}: {trees.read_as.rows:,} rows")
     except InputError as error:
         problems += error.problems
-    ground = read_ground(settings, watch=watch)
+    near_trees = near(settings, trees.table) if near is not None and trees is not None else None
+    ground = read_ground(settings, near=near_trees, watch=watch)
     if trees is None:
         raise InputError([*problems, *ground.problems])
     return ground.with_trees(trees)
@@ -83,13 +89,23 @@ class Ground:
         )
 
 
-def read_ground(settings: Settings, *, watch: Watch) -> Ground:
-    """Read layers, rasters and guard lists; nothing is raised for what is wrong with them."""
+def read_ground(settings: Settings, *, near: NearTrees | None = None, watch: Watch) -> Ground:
+    """Read layers, rasters and guard lists; nothing is raised for what is wrong with them.
+
+    Parameters
+    ----------
+    settings : Settings
+        What the site file says.
+    near : callable, optional
+        Tells where a layer can matter to the trees; without it big layers are read whole too.
+    watch : Watch
+        Told how far the work has come.
+    """
     total = 1 + len(settings.layers) + len(settings.rasters)
     watch.progress(1, total)
     layers = []
     for source in settings.layers:
-        layers.append(read_layer(source, settings))
+        layers.append(read_layer(source, settings, near=near))
         watch.log(f"{source.file}: {source.role}")
         watch.progress(1 + len(layers), total)
     rasters = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -26,15 +27,18 @@ from riskmap.model import (
     Repair,
     Settings,
 )
+from riskmap.read.boxed import Boxes, Near
 from riskmap.read.crs import crs_in_words, crs_typed, same_crs
 from riskmap.read.features import sound_features
-from riskmap.read.filters import filter_rows
+from riskmap.read.filters import filter_rows, is_any_of
 from riskmap.read.kinds import Kind
 from riskmap.read.sayings import MOST_LISTED, LayerSayings
 from riskmap.read.streams import mixed_streams
 from riskmap.read.vectors import VectorTable, read_vector
 
-__all__ = ["LayerReading", "read_layer", "understand_layer"]
+__all__ = ["LayerReading", "NearTrees", "read_layer", "understand_layer"]
+
+NearTrees = Callable[[pyproj.CRS, bool], Boxes]  # the boxes outside which nothing matters; wide: in sight, to be told
 
 _AREAL: Final = (3, 6)
 _LINEAR: Final = (1, 5)
@@ -54,8 +58,11 @@ class LayerReading:
     assumptions: tuple[Assumption, ...] = ()
 
 
-def read_layer(source: LayerSource, settings: Settings) -> LayerReading:
+def read_layer(source: LayerSource, settings: Settings, *, near: NearTrees | None = None) -> LayerReading:
     """Read one ``[[layers]]`` block.
+
+    Of a big file only what may lie near the trees is read; where nothing is left of that, what lies in sight of them,
+    and then the whole, to say how far off the layer is.
 
     Parameters
     ----------
@@ -63,19 +70,48 @@ def read_layer(source: LayerSource, settings: Settings) -> LayerReading:
         The block.
     settings : Settings
         Resolves the paths it names.
+    near : callable, optional
+        Where the trees are, in the CRS of a layer; without it every file is read whole.
 
     Returns
     -------
     LayerReading
         Every fault, note and repair; nothing is raised for what is wrong with the file.
     """
+    if near is None or source.on_invalid == "error" or source.role in _MUST_BE_AREAS:  # judged by all its features
+        return _read_within(source, settings, None)[0]
+    for wide in (False, True):
+        reading, whole = _read_within(source, settings, _near_in(near, wide))
+        if whole or reading.problems or (reading.layer is not None and _comes_near(reading.layer, near, wide)):
+            return reading
+    return _read_within(source, settings, None)[0]
+
+
+def _near_in(near: NearTrees, wide: bool) -> Near:
+    """The boxes near the trees, or in sight of them."""
+    return lambda crs: near(crs, wide)
+
+
+def _comes_near(layer: LayerData, near: NearTrees, wide: bool) -> bool:
+    """Whether something meets the boxes indeed, not by its bounds alone; in sight, so that nothing unread is nearer."""
+    for west, south, east, north in near(layer.crs, wide):
+        off = (1 - 0.5**0.5) / 2 if wide else 0.0  # what lies in this much of a square is no farther than its sides
+        off_x, off_y = off * (east - west), off * (north - south)
+        if shapely.intersects(
+            layer.geometry, shapely.box(west + off_x, south + off_y, east - off_x, north - off_y)
+        ).any():
+            return True
+    return False
+
+
+def _read_within(source: LayerSource, settings: Settings, near: Near | None) -> tuple[LayerReading, bool]:
+    """A layer as far as it lies near, and whether that is the whole of it."""
+    path, typed = settings.resolve(source.file), source.file
     try:
-        table = read_vector(
-            settings.resolve(source.file), layer=source.layer, encoding=source.encoding, file_as_typed=source.file
-        )
+        table = read_vector(path, layer=source.layer, encoding=source.encoding, file_as_typed=typed, near=near)
     except InputError as error:
-        return LayerReading(layer=None, problems=error.problems)
-    return understand_layer(source, table, settings)
+        return LayerReading(layer=None, problems=error.problems), True
+    return understand_layer(source, table, settings), table.whole
 
 
 def understand_layer(source: LayerSource, table: VectorTable, settings: Settings) -> LayerReading:
@@ -117,9 +153,9 @@ class _Layer:
                 source=self.source,
                 geometry=geometry,
                 feature=feature,
-                width_m=np.where(lines, width_m[feature - 1], np.nan),
+                width_m=np.where(lines, width_m[table.at(feature)], np.nan),
                 crs=crs,
-                features_in_file=table.rows,
+                features_in_file=table.rows if table.features_in_file is None else table.features_in_file,
                 covers=covers,
                 covers_crs=covers_crs,
             )
@@ -150,6 +186,9 @@ class _Layer:
                 column=column,
             )
         for column, text in chosen.unseen:
+            everywhere = None if table.whole else table.column_in_file(column)
+            if everywhere is not None and is_any_of(everywhere, [text])[1][0]:
+                continue
             self.say.note(
                 "keep_unseen",
                 f"keep asks for {shown(text)!r}, which stands in no feature",
@@ -289,12 +328,13 @@ class _Layer:
         facts: dict[str, Any] = {**table.facts, **what, "crs": crs_in_words(crs)}
         if table.layer:
             facts["layer"] = table.layer
+        rows = table.rows
+        if table.features_in_file is not None:
+            facts["features_near_trees"], rows = rows, table.features_in_file
         if self.source.keep or self.source.drop:
             facts["rows_kept"] = int(kept.sum())
         facts["features_used"] = used
-        self.say.read_as.append(
-            ReadAs(file=table.file, path=table.path, sha256=table.sha256, rows=table.rows, facts=facts)
-        )
+        self.say.read_as.append(ReadAs(file=table.file, path=table.path, sha256=table.sha256, rows=rows, facts=facts))
 
 
 def _listed(names: list[str]) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from riskmap.errors import shown
 from riskmap.model import IntArray
@@ -62,15 +63,23 @@ def mixed_streams(table: VectorTable, feature: IntArray, *, skip: tuple[str, ...
         coded = name.casefold() in _CODE_COLUMNS
         if not _KIND_COLUMN.search(name) or not (coded or pa.types.is_string(field) or pa.types.is_large_string(field)):
             continue
-        cells = table.table.column(name).take(pa.array(feature - 1))
+        cells = table.table.column(name).take(pa.array(table.at(feature)))
         kinds = Counter("" if cell is None else str(cell).strip() for cell in cells.to_pylist())
-        if not 2 <= len(kinds) <= _MOST_KINDS:
-            continue
         closed = {kind for kind in kinds if _is_not_open(kind, coded=coded)}
-        if not closed or len(closed) == len(kinds):
+        if closed and len(closed) == len(kinds) and not table.whole:  # is there open water farther off?
+            kinds.update(dict.fromkeys(_kinds_in_file(table, name), 0))
+            closed = {kind for kind in kinds if _is_not_open(kind, coded=coded)}
+        if not 2 <= len(kinds) <= _MOST_KINDS or not closed or len(closed) == len(kinds):
             continue
         return _told(name, cells, kinds, closed, feature)
     return None
+
+
+def _kinds_in_file(table: VectorTable, name: str) -> set[str]:
+    """What a column says anywhere in a layer of which only a part was read."""
+    cells = table.column_in_file(name)
+    kinds = [] if cells is None else pc.unique(cells).to_pylist()
+    return {"" if kind is None else str(kind).strip() for kind in kinds}
 
 
 def _is_not_open(kind: str, *, coded: bool) -> bool:

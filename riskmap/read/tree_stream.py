@@ -126,7 +126,7 @@ def _stream(file: Path, settings: Settings, path: Path, sha256: str) -> TreeStre
         held = pq.ParquetFile(file, pre_buffer=False)  # else what was read stays in memory
         about, name = _geo(held)
         groups = [held.metadata.row_group(number) for number in range(held.metadata.num_row_groups)]
-        fits = not name and not bare_wkb_column(held.schema_arrow.empty_table())
+        fits = not name and not bare_wkb_column(held.schema_arrow)
         if name in held.schema_arrow.names:
             fits = str(about.get("encoding", "WKB")).upper() == "WKB"
             fits &= crs_from_file(about.get("crs", UNSAID_CRS)) is not None

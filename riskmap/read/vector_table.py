@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,9 @@ __all__ = ["VectorTable", "named"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VectorTable:
-    """One layer as it stands in the file, in file order; all columns have shape (feature,).
+    """One layer as it stands in the file, in file order, or what of it may lie near the trees.
+
+    All columns have shape (feature,).
 
     Attributes
     ----------
@@ -31,7 +33,7 @@ class VectorTable:
     geometry : ndarray or None
         2D shapely shapes, None where null or past reading; the whole is None for a table without shapes.
     feature : ndarray
-        1, 2, … n.
+        Number of each in the file, rising: 1, 2, … n where the layer was read whole.
     crs : pyproj.CRS or None
         None where the file does not say, or says what its coordinates deny; `crs_words` tells which.
     crs_from : str
@@ -40,6 +42,10 @@ class VectorTable:
         Shapes with broken rings.
     curved : ndarray of int
         Numbers of features whose arcs were straightened.
+    features_in_file : int or None
+        How many the file holds, where only those near the trees were read; None: it was read whole.
+    read_column : callable or None
+        Reads a column of the whole layer, where not the whole layer was read.
     """
 
     file: str
@@ -59,11 +65,27 @@ class VectorTable:
     curved: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     facts: Mapping[str, Any] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
+    features_in_file: int | None = None
+    read_column: Callable[[str], pa.ChunkedArray] | None = None
 
     @property
     def rows(self) -> int:
-        """Number of features, shapeless ones included."""
+        """Number of features read, shapeless ones included."""
         return int(self.table.num_rows)
+
+    @property
+    def whole(self) -> bool:
+        """Whether every feature of the layer was read."""
+        return self.features_in_file is None
+
+    def at(self, number: npt.ArrayLike) -> IntArray:
+        """Return where features stand among those read, by their numbers in the file."""
+        return np.asarray(np.searchsorted(self.feature, number), dtype=np.int64)
+
+    def column_in_file(self, name: str) -> pa.ChunkedArray | None:
+        """Return a column of all features of the layer, also of those that were not read."""
+        found = named(self.table.column_names, name)
+        return self.read_column(found) if found and self.read_column else self.column(name)
 
     def column(self, name: str) -> pa.ChunkedArray | None:
         """Return a column by its name, letter case apart, also out of OSM's `other_tags`; None where there is none."""

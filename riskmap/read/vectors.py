@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -19,6 +22,7 @@ from pyogrio.raw import read_arrow
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption
 from riskmap.read.archives import MOST_BYTES
+from riskmap.read.boxed import Near, near_rows, parquet_boxes, pick_near
 from riskmap.read.delimited import read_delimited
 from riskmap.read.door import OpenedFile, Part, choose_part, open_file
 from riskmap.read.kinds import Kind
@@ -36,12 +40,13 @@ _OPTIONS: Final[dict[Kind, dict[str, str]]] = {
     Kind.OSM_PBF: {"TAGS_FORMAT": "JSON"},
     Kind.OSM_XML: {"TAGS_FORMAT": "JSON"},
 }
+_Read: TypeAlias = tuple[dict[str, Any], pa.Table, pa.ChunkedArray | None]  # facts, attributes, shapes as WKB
 _Shapes: TypeAlias = tuple[npt.NDArray[np.object_] | None, tuple[ShapeFault, ...]]
 # pyogrio's own errors are RuntimeErrors; damaged files also make it look for layers and names that are not there.
 _READ_ERRORS: Final = (pa.ArrowException, OSError, ValueError, RuntimeError, LookupError, NameError)
 
 
-def read_vector(
+def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     path: Path,
     *,
     layer: str = "",
@@ -49,6 +54,7 @@ def read_vector(
     file_as_typed: str = "",
     section: str = "layers",
     file_key: str = "file",
+    near: Near | None = None,
 ) -> VectorTable:
     """Read one layer of a vector file.
 
@@ -66,6 +72,9 @@ def read_vector(
         Where in site.toml; with "trees" GPX gives its waypoints and all folders of a KML are joined.
     file_key : str
         The key of the section that names the file.
+    near : callable, optional
+        Returns boxes in the CRS of the layer: of a big file that can be read in part, features that meet none of them
+        are left unread.
 
     Raises
     ------
@@ -76,12 +85,19 @@ def read_vector(
     with open_file(path, file_as_typed=typed, key=key) as opened:
         part = choose_part(opened, layer, key=key)
         reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # GDAL's words on single shapes: we judge every shape ourselves
-                return reader.read()
-        except _READ_ERRORS as error:
-            raise reader.unread(error) from error
+        with reader.reading():
+            table = reader.read(near)
+    if table.whole:
+        return table
+
+    def read_column(name: str) -> pa.ChunkedArray:
+        with open_file(path, file_as_typed=typed, key=key) as opened:
+            part = choose_part(opened, layer, key=key)
+            reader = _Reader(opened, part, table.layer, encoding, section, file_key)
+            with reader.reading():
+                return reader.read_column(name)
+
+    return replace(table, read_column=read_column)
 
 
 class _Reader:
@@ -107,7 +123,17 @@ class _Reader:
             "file",
         )
 
-    def read(self) -> VectorTable:
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """Say in words for the user where a library stumbles."""
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # GDAL's words on single shapes: we judge every shape ourselves
+                yield
+        except _READ_ERRORS as error:
+            raise self.unread(error) from error
+
+    def read(self, near: Near | None) -> VectorTable:
         """Read the part as its kind asks."""
         if self.part.kind is Kind.GEOTIFF:
             raise self.fault("this is a raster, not a layer of shapes", "give it under [rasters]", "file")
@@ -115,7 +141,19 @@ class _Reader:
             raise self.fault("this is a workbook without shapes", "name a file with shapes", "file")
         if self.part.kind is Kind.CSV:
             return self.read_csv()
-        return self.read_parquet() if self.part.kind is Kind.PARQUET else self.read_gdal()
+        return self.read_parquet(near) if self.part.kind is Kind.PARQUET else self.read_gdal(near)
+
+    def read_column(self, name: str) -> pa.ChunkedArray:
+        """Read one column of attributes of the whole layer."""
+        if self.part.kind is Kind.PARQUET:
+            import pyarrow.parquet as pq
+
+            return sound_texts(pq.read_table(self.part.path, columns=[name])).column(name)
+        encoding = self.encoding or self._encoding_of_shapefile()
+        _, table = read_arrow(
+            self.part.path, layer=self.layer or None, encoding=encoding or None, columns=[name], read_geometry=False
+        )
+        return sound_texts(table).column(name)
 
     def read_csv(self) -> VectorTable:
         """Read a CSV that has a column of shapes written as WKT."""
@@ -134,13 +172,31 @@ class _Reader:
         table = read.table.drop_columns([found])
         return self._finish([], None, meta, table, None, shapes=(shapes.geometry, shapes.faults))
 
-    def read_gdal(self) -> VectorTable:
+    def read_gdal(self, near: Near | None) -> VectorTable:
         """Read through GDAL."""
         names, tables = self._layers()
         if self.part.kind is Kind.KML and self.section == "trees" and not self.layer and len(names) > 1:
             return self._finish(names, "", *self._joined(names))
         chosen = self._choose(names, tables)
-        return self._finish(names, chosen, *self._read_one(chosen))
+        return self._finish(names, chosen, *(self._read_near(chosen, near) or self._read_one(chosen)))
+
+    def _read_near(self, layer: str | None, near: Near | None) -> _Read | None:
+        """One layer's features near the trees; None where it must be read whole, be it to say what is wrong with it."""
+        try:
+            picked = pick_near(self.part.path, self.part.kind, layer, near) if near else None
+            read = [self._read_one(layer, ask) for ask in picked.asks] if picked else []
+        except _READ_ERRORS:
+            return None
+        shapes = [_binary(column) for _, _, column in read if column is not None]
+        if picked is None or len(shapes) < len(read):
+            return None
+        table = pa.concat_tables([one for _, one, _ in read])
+        column = pa.chunked_array([chunk for one in shapes for chunk in one.chunks], shapes[0].type)
+        ids = np.concatenate([meta["ids"] for meta, _, _ in read])
+        if not (np.diff(ids) > 0).all():
+            ids, order = np.unique(ids, return_index=True)
+            table, column = table.take(pa.array(order)), column.take(pa.array(order))
+        return {**read[0][0], "numbers": picked.number(ids), "in_file": picked.in_file}, table, column
 
     def _layers(self) -> tuple[list[str], list[str]]:
         """Names of layers with shapes, and of tables without."""
@@ -188,9 +244,9 @@ class _Reader:
         """Those of the layers that hold anything."""
         return [n for n in names if pyogrio.read_info(self.part.path, layer=n, force_feature_count=True)["features"]]
 
-    def _read_one(self, layer: str | None) -> tuple[dict[str, Any], pa.Table, pa.ChunkedArray | None]:
-        """One layer's facts, attributes and shapes as WKB."""
-        options: dict[str, Any] = dict(_OPTIONS.get(self.part.kind, {}))
+    def _read_one(self, layer: str | None, ask: Mapping[str, Any] = MappingProxyType({})) -> _Read:
+        """One layer's facts, attributes and shapes as WKB; with `ask` only some of its features, and their ids."""
+        options: dict[str, Any] = {**_OPTIONS.get(self.part.kind, {}), **ask, "return_fids": bool(ask)}
         encoding = self.encoding or self._encoding_of_shapefile()
         try:
             meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
@@ -200,18 +256,24 @@ class _Reader:
                 raise
             prj.unlink()  # our own link to it
             meta, table = read_arrow(self.part.path, layer=layer, encoding=encoding or None, **options)
-        if self.part.kind is Kind.FLATGEOBUF:
+        if self.part.kind is Kind.FLATGEOBUF and not ask:
             promised = int(pyogrio.read_info(self.part.path)["features"])  # out of its header
             if promised > table.num_rows:
                 raise ValueError(f"{table.num_rows} of {promised} features came out")
         meta = {**meta, "encoding": encoding or meta.get("encoding") or ""}
+        if ask:
+            key = meta.get("fid_column") or "OGC_FID"
+            meta["ids"] = table.column(key).to_numpy().astype(np.int64)
+            table = table.drop_columns([key])
         name = meta.get("geometry_name") or "wkb_geometry"
         if name not in table.column_names:
             return meta, table, None
         column = table.column(name)
         if has_curves(column).any():
             meta["curved"] = np.flatnonzero(has_curves(column)) + 1
-            _, _, straight, _ = read_plain(self.part.path, layer=layer, columns=[], force_2d=True, **options)
+            _, ids, straight, _ = read_plain(self.part.path, layer=layer, columns=[], force_2d=True, **options)
+            if ask and not np.array_equal(ids, meta["ids"]):
+                raise ValueError("its features come out in another order the second time")
             column = pa.chunked_array([pa.array(straight, pa.binary())])
         return meta, table.drop_columns([name]), column
 
@@ -228,7 +290,7 @@ class _Reader:
             return "" if written[29] else "CP1252"
         return "UTF-8"
 
-    def _joined(self, names: list[str]) -> tuple[dict[str, Any], pa.Table, pa.ChunkedArray | None]:
+    def _joined(self, names: list[str]) -> _Read:
         """All folders of a KML as one table, in order."""
         read = [self._read_one(name) for name in names]
         tables = [table.append_column("folder", pa.array([name] * table.num_rows, pa.string()))
@@ -237,24 +299,19 @@ class _Reader:
         shapes = [chunk for _, _, column in read if column is not None for chunk in column.chunks]
         return read[0][0], pa.concat_tables(tables, promote_options="permissive"), pa.chunked_array(shapes, pa.binary())
 
-    def read_parquet(self) -> VectorTable:
+    def read_parquet(self, near: Near | None) -> VectorTable:
         """Read a Parquet file, with or without GeoParquet's metadata."""
         import pyarrow.parquet as pq
 
         parquet = pq.ParquetFile(self.part.path)
+        found = self._read_parquet_near(parquet.schema_arrow, near) if near else None
+        if found is not None:
+            return found
         groups = [parquet.metadata.row_group(number) for number in range(parquet.metadata.num_row_groups)]
         if sum(group.total_byte_size for group in groups) > MOST_BYTES:
             raise self.fault("it unpacks to more than 4 GB", "cut it to the area needed", "file")
         table = parquet.read()
-        written = (table.schema.metadata or {}).get(b"geo")
-        try:
-            geo = json.loads(written) if written else {}
-            name = str(geo["primary_column"]) if geo else bare_wkb_column(table)
-            about = geo.get("columns", {}).get(name, {}) if geo else {}
-        except (ValueError, KeyError, AttributeError, TypeError) as error:
-            raise self.fault(
-                f"its geo metadata does not read ({shown(error)})", "export the file anew", "file"
-            ) from error
+        name, about, geo = self._about_parquet(table.schema)
         meta: dict[str, Any] = {"crs": about.get("crs", WGS84) if geo else None, "encoding": "UTF-8"}
         if not name or name not in table.column_names:
             return self._finish([], None, meta, table, None)
@@ -266,6 +323,34 @@ class _Reader:
             shapes = geopandas.read_parquet(self.part.path, columns=[name]).geometry.to_numpy()
             column = pa.chunked_array([pa.array(shapely.to_wkb(shapes), pa.binary())])
         return self._finish([name], None, meta, table, column)
+
+    def _about_parquet(self, schema: pa.Schema) -> tuple[str, dict[str, Any], bool]:
+        """The column of shapes, what GeoParquet's metadata say of it, and whether there are such."""
+        written = (schema.metadata or {}).get(b"geo")
+        try:
+            geo = json.loads(written) if written else {}
+            name = str(geo["primary_column"]) if geo else bare_wkb_column(schema)
+            return name, (geo.get("columns", {}).get(name, {}) if geo else {}), bool(geo)
+        except (ValueError, KeyError, AttributeError, TypeError) as error:
+            raise self.fault(
+                f"its geo metadata does not read ({shown(error)})", "export the file anew", "file"
+            ) from error
+
+    def _read_parquet_near(self, schema: pa.Schema, near: Near) -> VectorTable | None:
+        """Read the rows of a Parquet file near the trees; None where it must be read whole."""
+        name, about, _ = self._about_parquet(schema)
+        if name not in schema.names or not isinstance(about, dict):
+            return None
+        try:
+            boxes = parquet_boxes(self.part.path, about, near)
+            read = near_rows(self.part.path, name, about, boxes) if boxes else None
+        except _READ_ERRORS:  # reading whole says what is wrong
+            return None
+        if read is None:
+            return None
+        table, numbers, in_file = read
+        meta = {"crs": about.get("crs", WGS84), "encoding": "UTF-8", "numbers": numbers, "in_file": in_file}
+        return self._finish([name], None, meta, table.drop_columns([name]), table.column(name))
 
     def _finish(
         self,
@@ -279,7 +364,10 @@ class _Reader:
     ) -> VectorTable:
         """Put together what was read."""
         geometry, faults = shapes if column is None else shapes_from_wkb(_binary(column))
-        curved = [*meta.get("curved", ()), *(fault.feature for fault in faults if fault.why == ARCS)]
+        number = meta.get("numbers", np.arange(1, table.num_rows + 1, dtype=np.int64))
+        faults = tuple(replace(fault, feature=int(number[fault.feature - 1])) for fault in faults)
+        arcs = np.asarray(meta.get("curved", ()), dtype=np.int64)
+        curved = [*number[arcs - 1], *(fault.feature for fault in faults if fault.why == ARCS)]
         crs, crs_from, crs_words = stated_crs(self.part.kind, meta.get("crs"), geometry)
         facts: dict[str, Any] = {"kind": self.part.kind.value, **meta.get("facts", {})}
         if self.opened.packed:
@@ -300,7 +388,7 @@ class _Reader:
             layers=tuple(names),
             table=sound_texts(table),
             geometry=geometry,
-            feature=np.arange(1, table.num_rows + 1, dtype=np.int64),
+            feature=number,
             crs=crs,
             crs_from=crs_from,
             crs_words=crs_words,
@@ -308,6 +396,7 @@ class _Reader:
             curved=np.asarray(curved, dtype=np.int64),
             facts=facts,
             assumptions=self._assumptions(names, layer, crs_from),
+            features_in_file=meta.get("in_file"),
         )
 
     def _assumptions(self, names: list[str], layer: str | None, crs_from: str) -> tuple[Assumption, ...]:
@@ -362,12 +451,10 @@ def sound_texts(table: pa.Table) -> pa.Table:
     return table
 
 
-def bare_wkb_column(table: pa.Table) -> str:
+def bare_wkb_column(schema: pa.Schema) -> str:
     """Return a binary column that is plainly named as shapes, for Parquet without metadata; "" where there is none."""
-    for name in table.column_names:
-        binary = pa.types.is_binary(table.schema.field(name).type) or pa.types.is_large_binary(
-            table.schema.field(name).type
-        )
+    for name in schema.names:
+        binary = pa.types.is_binary(schema.field(name).type) or pa.types.is_large_binary(schema.field(name).type)
         if binary and name.casefold() in ("geometry", "geom", "wkb_geometry", "wkb", "the_geom", "shape"):
             return str(name)
     return ""
