@@ -61,8 +61,8 @@ GUARD_SYMBOLS: Final[tuple[Symbol, ...]] = tuple(
 )
 OTHER_GUARDS: Final = Symbol(shape="pentagon", fill="#7d6b55")
 
-# Work is an arrow and no guard is: put it on, take off and put on, give it room, take it off. The last has a colour that
-# no guard has either, since a guard left on kills.
+# Work is an arrow and no guard is: put it on, take off and put on, give it room, take it off. The last has a colour
+# that no guard has either, since a guard left on kills.
 ACTION_SYMBOLS: Final[dict[str, Symbol]] = {
     "fit": Symbol(shape="arrow_down", fill="#14a06f"),
     "swap": Symbol(shape="arrow_both", fill="#a28b1a"),
