@@ -30,6 +30,7 @@ class Findings:
     repaired: tuple[Repair, ...] = ()
     not_scored: Mapping[str, int] = field(default_factory=dict)  # why -> trees
     not_surveyed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # role -> agents it would be scored from
+    nowhere: tuple[str, ...] = ()  # roles that the user said are not there
 
 
 def look_over(site_file: Path, *, watch: Watch) -> Findings:
@@ -72,6 +73,7 @@ def _of_inputs(inputs: Inputs, problems: tuple[Problem, ...]) -> Findings:
         read_as=inputs.read_as,
         repaired=inputs.repaired,
         not_surveyed=_not_surveyed(named, inputs.settings),
+        nowhere=local.nowhere,
     )
 
 
@@ -87,6 +89,7 @@ def _of_result(result: Result) -> Findings:
         repaired=inputs.repaired,
         not_scored={str(reason["values"]): int(reason["counts"]) for reason in reasons},
         not_surveyed=_not_surveyed(result.site.surveyed, inputs.settings),
+        nowhere=inputs.settings.local.nowhere,
     )
 
 

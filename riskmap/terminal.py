@@ -153,7 +153,7 @@ def _print_understood(findings: Findings, stream: TextIO) -> None:
     _print_repairs(findings.repaired, stream)
     for why, trees in findings.not_scored.items():
         _put(f"not scored: {_count(trees, 'tree')}: {why}", stream)
-    _print_not_surveyed(findings.not_surveyed, stream)
+    _print_not_surveyed(findings.not_surveyed, findings.nowhere, stream)
     for taken in findings.assumptions:
         key = f" ({taken.key})" if taken.key else ""
         _put(f"assumed: {taken.topic} = {taken.taken}: {taken.why}{key}", stream)
@@ -179,13 +179,13 @@ def _print_repairs(repaired: Sequence[Repair], stream: TextIO) -> None:
             _put(f"{what}: {place}: {_count(many - _MENDED, 'feature')} more; run.json lists them all", stream)
 
 
-def _print_not_surveyed(not_surveyed: Mapping[str, Sequence[str]], stream: TextIO) -> None:
-    """Print the roles nobody surveyed, the agents not scored from them, and the key that answers."""
+def _print_not_surveyed(not_surveyed: Mapping[str, Sequence[str]], nowhere: Sequence[str], stream: TextIO) -> None:
+    """Print the roles nobody surveyed, the agents not scored from them, and the key that answers, as it would read."""
     if not not_surveyed:
         return
     for role, agents in not_surveyed.items():
         _put(f"not surveyed: {role}: {', '.join(agents).replace('_', ' ')} not scored from it", stream)
-    listed = ", ".join(f'"{role}"' for role in not_surveyed)
+    listed = ", ".join(f'"{role}"' for role in (*nowhere, *not_surveyed))
     _put(
         f"  give each a [[layers]] block, or say under [local] which of them are not there: nowhere = [{listed}] "
         "(local.nowhere)",
@@ -206,6 +206,11 @@ def print_result(delivered: Delivered, stream: TextIO) -> None:
     print(f"{_count(tally.rows, 'tree')}, {tally.scored:,} scored", file=stream)
     for row in _action_rows(result):
         print(f"  {row}", file=stream)
+    from riskmap.draw.money import cost_words, prevented_words
+
+    print(file=stream)
+    for line in filter(None, [cost_words(result), *prevented_words(result)]):
+        _put(line, stream)
     absent = [agent for agent in result.pressure.agents if tally.agents and agent not in tally.agents]
     if absent:
         agents = ", ".join(absent).replace("_", " ")

@@ -376,6 +376,20 @@ def test_a_budget_typed_holds_for_this_run(site: Path) -> None:
     assert 0 <= tight <= 3 < free
 
 
+def test_a_run_ends_with_what_the_money_prevents_and_how_sure_that_is(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["run", str(site), "--budget", "30"]) == 0
+    said = capsys.readouterr().out
+    assert "First fitting, material and work: USD " in said
+    assert re.search(r"USD \d+ spent of a budget of 30 prevents about [\d,]+ of loss over the years", said)
+    assert "No other choice within the limits prevents more: that is proven." in said  # so few trees are solved exactly
+    assert main(["run", str(site), "--overwrite"]) == 0
+    said = capsys.readouterr().out
+    assert "of loss over the years" in said
+    assert "proven" not in said  # without a limit nothing was weighed
+
+
 @pytest.mark.parametrize("word", ["5x", "-1", "inf", "nan"])
 def test_a_budget_that_is_no_money(site: Path, word: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", str(site), f"--budget={word}"]) == 2
@@ -417,6 +431,10 @@ def test_check_names_what_nobody_surveyed_and_the_key(site: Path, capsys: pytest
     site.write_text(SITE + line + "\n")
     assert main(["check", str(site)]) == 0
     assert "not surveyed" not in capsys.readouterr().out
+    site.write_text(SITE + 'nowhere = ["lawn"]\n')
+    assert main(["check", str(site)]) == 0
+    (again,) = re.findall(r"nowhere = \[.*?\]", capsys.readouterr().out)
+    assert sorted(re.findall('"(.*?)"', again)) == sorted(re.findall('"(.*?)"', line))  # what was said already stays
     (site.parent / "trees.csv").write_text(TREES.replace("caliper_mm", "caliper"))
     site.write_text(SITE)
     assert main(["check", str(site)]) == 1

@@ -24,12 +24,14 @@ from map_decode import Page
 from map_factory import city_result, result_of, river_result
 from map_hostile import PAYLOADS, hostile_result
 
+from riskmap import tables
 from riskmap.deliver import html_map
 from riskmap.deliver.html_map import columns, encode, leaflet, many, page, write_map
+from riskmap.deliver.html_map.sheet import sheet_lines
 from riskmap.deliver.html_map.tiles import tiles_of
-from riskmap.draw.classes import guard_classes
+from riskmap.draw.classes import ACTION_LABELS, guard_classes
 from riskmap.errors import InputError, MachineError
-from riskmap.model import Coded, Exposure, MapSettings
+from riskmap.model import Coded, Exposure, Local, MapSettings
 from riskmap.rules import BAND_LIMITS, band_of
 
 
@@ -402,8 +404,8 @@ def test_money_and_sets_beside_are_told_where_choose_tells_them() -> None:
     made = Page.of(
         html_map.map_page(dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra)))
     )
-    assert "USD 1,490 spent of a budget of 1,500 prevents 5,210 of loss." in made.html
-    assert "The next 1,000 would prevent 812 more." in made.html
+    assert "USD 1,490 spent of a budget of 1,500 prevents about 5,210 of loss over the years" in made.html
+    assert "The next 1,000 would prevent about 812 more." in made.html
     assert 'class="frontier"' in made.html
     assert dict(zip(made.ids(), made.texts("beside"), strict=True))["R001"].startswith(
         "cheaper: Netting (3 USD, leaves open vole); better: Cage"
@@ -426,6 +428,37 @@ def test_shared_fences_are_drawn_as_lines() -> None:
 def test_us_units_choose_letter_and_feet() -> None:
     made = Page.of(html_map.map_page(river_result(3, settings=make_settings(units="us"))))
     assert (made.meta["units"], made.meta["paper"]) == ("us", "letter landscape")
+    assert "@page { size: letter landscape;" in made.html
+    assert "distances are in feet here and in metres in the tables" in made.html
+    metric = Page.of(html_map.map_page(river_result(3)))
+    assert "@page { size: A4 landscape;" in metric.html
+    assert "distances are in metres on the ground" in metric.html
+
+
+def test_the_sheet_says_what_is_to_be_done_bought_and_spent_on_the_whole_site() -> None:
+    result = river_result(60)
+    lines = dict(sheet_lines(result))
+    actions = result.choices.action.texts()
+    assert lines["Whole site"].startswith("60 trees: fit a guard ")
+    for action, label in ACTION_LABELS.items():
+        if action in actions:
+            assert f"{label.lower()} {actions.count(action)}" in lines["Whole site"]
+    new = [keys for keys, action in zip(result.choices.guard_keys.texts(), actions, strict=True)
+           if action in ("fit", "swap")]  # fmt: skip
+    kinds = [part.strip() for keys in new for part in (keys or "").split(";") if part.strip()]
+    for key in set(kinds):
+        assert f"{tables.guards()[key].label} {kinds.count(key)}" in lines["Guards to fit"]
+    assert f"{result.choices.currency} {result.tally.cost:,.0f}" in lines["Cost"]
+    assert "hours of work" in lines["Cost"]
+    html = html_map.map_page(result).decode()
+    assert all(text.replace("'", "&#39;") in html for text in lines.values())
+
+
+def test_what_was_said_and_not_drawn_is_named() -> None:
+    local = Local(nowhere=("spray_area",), everywhere=("rough_grass",))
+    html = html_map.map_page(river_result(3, settings=make_settings(local=local))).decode()
+    assert "Not drawn, but said to be nowhere near this site: sprayed area." in html
+    assert "Not drawn, but said to be all over this site: rough grass." in html
 
 
 def test_more_than_two_hundred_and_fifty_five_species_and_reasons() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from riskmap import tables
-from riskmap.deliver.html_map import columns, ground, words
+from riskmap.deliver.html_map import columns, ground, sheet, words
 from riskmap.deliver.html_map.encode import STEP_M, Grid, mercator
 from riskmap.deliver.html_map.many import Lookout
 from riskmap.draw.classes import TreeClass, TreeClasses
@@ -38,7 +38,7 @@ def tree_meta(result: Result, n: int, guards: TreeClasses, actions: TreeClasses)
         "stem_word": {"caliper_mm": "caliper", "dbh_mm": "breast-height diameter", "girth_mm": "girth"}.get(
             result.site.trees.table.stem_kind, "stem"
         ),
-        "paper": _paper(settings.map.paper, settings.units),
+        "paper": sheet.first_paper(settings),
         "agents": [_agent(result, agent) for agent in result.pressure.agents],
         "bands": {
             "words": BAND_WORDS,
@@ -82,12 +82,6 @@ def _class(entry: TreeClass) -> dict[str, Any]:
         "symbol": {"shape": entry.symbol.shape, "fill": entry.symbol.fill},
         "count": entry.count,
     }
-
-
-def _paper(asked: str, units: str) -> str:
-    """The paper the print sheet starts with."""
-    name = asked or ("letter" if units == "us" else "a4")
-    return f"{'A4' if name.lower() == 'a4' else 'letter'} landscape"
 
 
 def frame(result: Result, grid: Grid, box: Box | None, *, turned: bool) -> ground.Frame:

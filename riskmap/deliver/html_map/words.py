@@ -8,12 +8,14 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from riskmap import tables
+from riskmap.deliver.html_map.sheet import first_paper, sheet_lines
 from riskmap.draw.cautions import CAUTIONS
 from riskmap.draw.classes import TreeClass, TreeClasses
+from riskmap.draw.money import cost_words, prevented_words
 from riskmap.model import Result, Site
 from riskmap.rules import BAND_LIMITS, BAND_WORDS
 
-__all__ = ["agent_grade", "agent_meaning", "band_ranges", "frontier_picture", "headlines", "money_lines", "page_words"]
+__all__ = ["agent_grade", "agent_meaning", "band_ranges", "frontier_picture", "headlines", "page_words"]
 
 MONTHS: Final = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -48,27 +50,12 @@ def band_ranges() -> list[str]:
 
 def headlines(result: Result) -> list[str]:
     """Return what a planner asks first: money and hours, and rows that are not on the map."""
-    lines, tally = [], result.tally
-    if tally.cost > 0:
-        work = f", and about {tally.hours:,.0f} hours of work" if tally.hours >= 1 else ""
-        lines.append(f"First fitting: {result.choices.currency} {tally.cost:,.0f}{work}.")
+    tally = result.tally
+    lines = [cost_words(result)] if tally.cost > 0 else []
     if tally.placed < tally.rows:
         lines.append(f"{_rows(tally.rows - tally.placed)} without a place: in the table, not on the map.")
     if tally.unscored:
         lines.append(f"{_rows(tally.unscored)} not scored by any agent.")
-    return lines
-
-
-def money_lines(result: Result) -> list[str]:
-    """Return what the money buys, and what a little more would where guards were chosen within a limit."""
-    told = result.choices.extra.get("money") or {}
-    if "prevented" not in told:
-        return []
-    currency = told.get("currency", result.choices.currency)
-    budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
-    lines = [f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents {told['prevented']:,.0f} of loss."]
-    if told.get("next_prevents", 0) > 0:
-        lines.append(f"The next {told['next_money']:,.0f} would prevent {told['next_prevents']:,.0f} more.")
     return lines
 
 
@@ -104,7 +91,9 @@ def page_words(result: Result, guards: TreeClasses, *, on_page: int) -> dict[str
         "count_text": f"{n:,} {'tree' if n == 1 else 'trees'}",
         "guard_counts": [_counted(entry) for entry in guards.classes],
         "summary": [*_left_out(n, on_page), *headlines(result)],
-        "money": money_lines(result),
+        "money": prevented_words(result),
+        "sheet": sheet_lines(result),
+        "paper": first_paper(settings),
         "frontier": frontier_picture(result),
         "cautions": CAUTIONS,
         "band_lines": [f"{word}: {span}" for word, span in zip(BAND_WORDS, band_ranges(), strict=True)],
@@ -132,8 +121,9 @@ def crs_text(site: Site) -> str:
     authority = site.crs.to_authority()
     code = f" ({':'.join(authority)})" if authority else ""
     datum = site.crs.datum.name if site.crs.datum else "unknown"
+    unit = "in feet here and in metres in the tables," if site.inputs.settings.units == "us" else "in metres"
     return (
-        f"Measured in {site.crs.name}{code}, datum {datum}; distances are in metres on the ground. "
+        f"Measured in {site.crs.name}{code}, datum {datum}; distances are {unit} on the ground. "
         "Drawn in Web Mercator (EPSG:3857) from WGS 84, north up."
     )
 
@@ -157,7 +147,7 @@ def _read_line(file: str, rows: int, facts: Any) -> str:
 
 
 def _not_surveyed(result: Result) -> list[str]:
-    """The roles nobody gave, and the agents that cannot be scored without them."""
+    """The roles nobody gave, and the agents that cannot be scored without them; then what was said instead of drawn."""
     lines = []
     for role in tables.roles().values():
         concerned = [agent for agent in role.agents if agent in result.pressure.agents]
@@ -166,6 +156,11 @@ def _not_surveyed(result: Result) -> list[str]:
             lines.append(
                 f"{role.label} was not surveyed: {agents} {'are' if len(concerned) > 1 else 'is'} not scored from it."
             )
+    local, roles = result.site.inputs.settings.local, tables.roles()
+    for said, where in ((local.nowhere, "nowhere near"), (local.everywhere, "all over")):
+        labels = ", ".join(roles[role].label.lower() for role in said if role in roles)
+        if labels:
+            lines.append(f"Not drawn, but said to be {where} this site: {labels}.")
     return lines
 
 

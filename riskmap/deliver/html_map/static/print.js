@@ -16,6 +16,8 @@ function scaleWords(denominator) {
   return denominator >= 31680 ? `1 inch = ${count(denominator / 63360)} miles (${ratio})` : `1 inch = ${count(denominator / 12)} feet (${ratio})`;
 }
 
+const paperWords = () => byId("rm-paper").value.replace(/^letter/, "US letter").replace(/ (?=\w+$)/, " paper, ");
+
 function setSheet() {
   const paper = byId("rm-paper").value, [wide, high] = SHEETS[paper];
   byId("rm-sheet").textContent = `@page { size: ${paper}; margin: 10mm; }`;
@@ -40,7 +42,7 @@ function beforePrint() {
   const zoom = Math.log2(metresPerPixel(0, latitude) / (denominator * CSS_PIXEL_M));
   map.setView(bounds.getCenter(), zoom, { animate: false });
   rm.printScale = denominator;
-  byId("rm-print-scale").textContent = `Scale ${scaleWords(denominator)} when printed at full size (100 %) on ${byId("rm-paper").selectedOptions[0].textContent.toLowerCase().replace("a4", "A4").replace("letter", "US letter")} paper.`;
+  byId("rm-print-scale").textContent = `Scale ${scaleWords(denominator)} when printed at full size (100 %) on ${paperWords()}. On other paper, or at another size, trust the scale bar and not these numbers.`;
   rm.trees.draw();
   drawScale();
   printKey();
@@ -71,6 +73,7 @@ function printKey() {
       make("span", {}, `of the trees in each hexagon ${kind === "hexagons" && mode.pressure ? "have some pressure or more" : "need something done"}`));
   }
   else mode.classes.forEach((entry, at) => { if (seen[at]) items.push(item(symbolPicture(entry.symbol, 5 * (entry.grow ?? 1)), `${entry.label}${entry.detail ? ` (${entry.detail})` : ""}: ${count(seen[at])}`)); });
+  if (kind === "dots" || (kind === "symbols" && rm.trees.crowded)) items.push(make("span", {}, "dots stand for symbols, in their colours, where trees crowd"));
   if (mode.agent) items.push(make("span", {}, `evidence for the rate: ${mode.agent.grade}`));
   for (const [entry, on] of rm.groundOn) if (on) items.push(item(patchPicture(entry, entry.kinds.every(kind => kind === "line")), entry.label));
   for (const [entry, on] of rm.reachOn) if (on) for (const band of [...entry.bands].reverse())

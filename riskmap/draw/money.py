@@ -1,0 +1,75 @@
+"""What the first fitting costs and what it prevents, in the sentences that terminal, map and print sheet share."""
+
+from __future__ import annotations
+
+import math
+
+from riskmap import tables
+from riskmap.model import Result
+
+__all__ = ["cost_range", "cost_words", "prevented_words"]
+
+_SURE = 1e-9  # a gap below this is what is left of rounding
+_LEAST_GAP = 1e-4
+
+
+def cost_range(result: Result) -> tuple[float, float] | None:
+    """Return the cost at the low and at the high built-in prices and wage; None where nobody reckoned it.
+
+    What the user's own list prices, and the user's own wage, have no range.
+    """
+    change = result.choices.extra.get("cost_range")
+    if change is None:
+        return None
+    low, high = (result.tally.cost + each for each in change)
+    if result.site.inputs.settings.guards.labour_per_hour is None:
+        wage = tables.work_figures()["labour_hour"]
+        low -= result.tally.hours * (wage.central - wage.low)
+        high += result.tally.hours * (wage.high - wage.central)
+    return max(low, 0.0), high
+
+
+def cost_words(result: Result) -> str:
+    """Return what the first fitting asks for, material and work, as a sentence; empty where it costs nothing."""
+    tally = result.tally
+    if tally.cost <= 0:
+        return ""
+    work = f", and about {tally.hours:,.0f} hours of work" if tally.hours >= 1 else ""
+    span = cost_range(result)
+    low, high = (_rounded(each, 2) for each in span) if span else ("", "")
+    between = f" (between {low} and {high} by low and high prices)" if low != high else ""
+    return f"First fitting, material and work: {result.choices.currency} {tally.cost:,.0f}{between}{work}."
+
+
+def prevented_words(result: Result) -> list[str]:
+    """Return what the money prevents, how near that is to the best possible, and what a little more would prevent."""
+    told = result.choices.extra.get("money") or {}
+    if "prevented" not in told:
+        return []
+    currency = told.get("currency", result.choices.currency)
+    budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
+    lines = [
+        f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents about {_rounded(told['prevented'], 3)} of loss "
+        "over the years in which the trees need guards."
+    ]
+    if told.get("gap") is not None:
+        scope = f" This holds for {told['proof_holds_for']}." if "proof_holds_for" in told else ""
+        lines.append(f"{_proof_words(told['gap'])}{scope}")
+    if told.get("next_prevents", 0) > 0:
+        more = _rounded(told["next_prevents"], 3)
+        lines.append(f"The next {told['next_money']:,.0f} would prevent about {more} more.")
+    return lines
+
+
+def _proof_words(gap: float) -> str:
+    """How far from the best possible a choice may be."""
+    if gap <= _SURE:
+        return "No other choice within the limits prevents more: that is proven."
+    share = "0.01 %" if gap < _LEAST_GAP else f"{100 * math.ceil(gap * 1e4 - 1e-9) / 1e4:.4g} %"
+    return f"This choice is proven to be within {share} of the best possible."
+
+
+def _rounded(amount: float, figures: int) -> str:
+    """An amount with so many figures that count."""
+    step = 10 ** max(math.floor(math.log10(amount)) + 1 - figures, 0) if amount >= 1 else 1
+    return f"{round(amount / step) * step:,.0f}"

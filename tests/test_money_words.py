@@ -1,0 +1,67 @@
+"""What a first fitting costs and prevents, in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from conftest import make_settings
+from map_factory import river_result
+
+from riskmap import tables
+from riskmap.draw.money import cost_range, cost_words, prevented_words
+from riskmap.model import GuardSettings, Result
+
+MONEY = {"currency": "USD", "spent": 2990.0, "prevented": 69970.5, "next_money": 1000.0, "next_prevents": 0.0}
+
+
+def told(*, wage: float | None = None, **extra: Any) -> Result:
+    result = river_result(40, settings=make_settings(guards=GuardSettings(labour_per_hour=wage)))
+    return replace(result, choices=replace(result.choices, extra=extra))
+
+
+def test_the_range_is_of_prices_and_of_the_wage_that_nobody_gave() -> None:
+    ours, theirs = told(cost_range=(-20.0, 50.0)), told(cost_range=(-20.0, 50.0), wage=30.0)
+    cost, hours, wage = ours.tally.cost, ours.tally.hours, tables.work_figures()["labour_hour"]
+    assert cost_range(theirs) == pytest.approx((cost - 20, cost + 50))
+    low, high = cost_range(ours)
+    assert low == pytest.approx(cost - 20 - hours * (wage.central - wage.low))
+    assert high == pytest.approx(cost + 50 + hours * (wage.high - wage.central))
+    assert cost_range(told()) is None
+
+
+def test_the_cost_is_said_with_its_range_and_hours() -> None:
+    result = told(cost_range=(-50.0, 1000.0), wage=30.0)
+    cost, hours = result.tally.cost, result.tally.hours
+    assert cost_words(result).startswith(f"First fitting, material and work: {result.choices.currency} {cost:,.0f} (")
+    assert " by low and high prices)" in cost_words(result)
+    assert cost_words(result).endswith(f", and about {hours:,.0f} hours of work.")
+    assert "between" not in cost_words(told(cost_range=(0.0, 0.0), wage=30.0))
+
+
+@pytest.mark.parametrize(
+    ("gap", "words"),
+    [
+        (0.0, "No other choice within the limits prevents more: that is proven."),
+        (3e-7, "This choice is proven to be within 0.01 % of the best possible."),
+        (0.0123, "This choice is proven to be within 1.23 % of the best possible."),
+        (0.012301, "This choice is proven to be within 1.24 % of the best possible."),
+    ],
+)
+def test_the_gap_is_said_and_never_too_small(gap: float, words: str) -> None:
+    lines = prevented_words(told(money={**MONEY, "budget": 3000.0, "gap": gap}))
+    assert lines == [
+        "USD 2,990 spent of a budget of 3,000 prevents about 70,000 of loss over the years in which the trees need "
+        "guards.",
+        words,
+    ]
+
+
+def test_what_the_proof_holds_for_and_what_more_would_buy_is_said() -> None:
+    lines = prevented_words(
+        told(money={**MONEY, "gap": 0.5, "proof_holds_for": "single guards", "next_prevents": 12.4})
+    )
+    assert lines[1].endswith("within 50 % of the best possible. This holds for single guards.")
+    assert lines[2] == "The next 1,000 would prevent about 12 more."
+    assert prevented_words(told()) == []
