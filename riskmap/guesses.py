@@ -41,10 +41,11 @@ _KIND_HEADERS: Final = re.compile(
     r"(site|tree|feature|asset)?_?\s?(type|status|kind|state)|space_?status|active|vacant", re.I
 )
 _NO_TREE: Final = re.compile(  # a cell that is these words and no more; a note on a dead branch is none
-    r"(dead|stump|vacant|removed?|empty|gone|no tree|planting (site|space))"
+    r"(dead|stump|vacant|removed?|retired|empty|gone|no tree|planting (site|space))"
     r"([\s/,:()-]+(tree|stump|vacant|removed?|site|space|well|pit|planting|small|medium|large)\b)*[\s)]*",
     re.I,
 )
+_TREE: Final = re.compile(r"((street|park|live|living|existing|standing) )?trees?|alive|living|live", re.I)
 _FEET: Final = re.compile(r"\d\s*(\"|''?|in\b|inch|ft\b|feet|foot)", re.I)
 _LOOKED_AT: Final = 200  # cells of a column
 REGIONS: Final = {  # west, south, east, north; the first that holds the trees
@@ -119,10 +120,11 @@ def no_trees(table: pa.Table, skip: Collection[str] = ()) -> list[NoTrees]:
     """Return the columns that tell trees from stumps and empty sites, the columns of `skip` apart.
 
     Where cells say that there is no tree, rows are dropped by the column with the most such rows, one of very many
-    words before others; the rest name what to keep, since several columns of ``drop`` must all hold. A table without
-    such cells is asked about by its column of status or kind.
+    words before others; the rest name what to keep, since several columns of ``drop`` must all hold. A column of status
+    or kind with words for trees names those; a table without any such words is asked about by that column.
     """
     gone: list[NoTrees] = []
+    trees: list[NoTrees] = []
     asked: list[NoTrees] = []
     for name in table.column_names:
         column = table.column(name)
@@ -134,14 +136,18 @@ def no_trees(table: pa.Table, skip: Collection[str] = ()) -> list[NoTrees]:
             kinds[(word or "").strip()] += rows
         words = [kind for kind, _ in kinds.most_common() if _NO_TREE.fullmatch(kind)][:MOST_KINDS]
         said = len(kinds) - ("" in kinds)
-        if words and len(words) < said:
+        of_kinds = _KIND_HEADERS.fullmatch(name.strip()) is not None and 1 < said <= MOST_KINDS
+        living = [kind for kind, _ in kinds.most_common() if _TREE.fullmatch(kind)]
+        if of_kinds and living:
+            trees.append(NoTrees(key="keep", column=name, words=_apart_from_case(living), kinds=kinds))
+        elif words and len(words) < said:
             gone.append(NoTrees(key="drop", column=name, words=_apart_from_case(words), kinds=kinds))
-        elif _KIND_HEADERS.fullmatch(name.strip()) and 1 < said <= MOST_KINDS:
+        elif of_kinds:
             first = next(kind for kind, _ in kinds.most_common() if kind)
             asked.append(NoTrees(key="keep", column=name, words=[first], kinds=kinds))
     gone.sort(key=lambda found: (len(found.kinds) <= MOST_KINDS, -sum(found.kinds[word] for word in found.words)))
     others = [found for found in gone[1:] if len(found.kinds) <= MOST_KINDS]
-    return [*gone[:1], *(_turned(found) for found in others)] or asked[:1]
+    return [*gone[:1], *(_turned(found) for found in others), *trees] or asked[:1]
 
 
 def _turned(found: NoTrees) -> NoTrees:

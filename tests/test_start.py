@@ -72,7 +72,7 @@ def test_it_says_what_it_took_and_why(folder: Path) -> None:
 
 def test_what_it_cant_know_is_a_question(folder: Path) -> None:
     questions = [line for line in started(folder).splitlines() if "QUESTION:" in line]
-    about = ("date = ", "date_order", "units.caliper", "drop = ", "role = ")
+    about = ("date = ", "date_order", "units.caliper", "keep = ", "role = ")
     assert [next(word for word in about if word in line) for line in questions] == list(about)
     assert all(line.startswith("#") for line in questions)
     assert "Status: Alive 2, Stump 1" in "".join(questions)
@@ -168,6 +168,14 @@ def test_a_column_of_kinds_without_dead_ones_is_asked_about_whole(folder: Path) 
     (folder / "t.csv").write_text("id,lon,lat,Type\n1,-75.01,42.3,street\n2,-75.01,42.3,park\n3,-75.01,42.3,park\n")
     (line,) = [line for line in start_site(folder / "t.csv").text.splitlines() if line.startswith("# keep")]
     assert line == '# keep = { "Type" = ["park"] }  # QUESTION: keep these rows only? Type: park 2, street 1'
+
+
+def test_a_column_of_kinds_that_names_trees_keeps_those(folder: Path) -> None:
+    rows = ("Retired,Tree", "Retired,", "Planting Site,", "Tree,dead", "Stump,Tree")
+    lines = [f"{n},-75.01,42.3,{cells}" for n, cells in enumerate(rows)]
+    (folder / "t.csv").write_text("\n".join(["id,lon,lat,SiteType,Why", *lines]))
+    asked = [line.split("  # ")[0] for line in start_site(folder / "t.csv").text.splitlines() if "these rows" in line]
+    assert asked == ['# drop = { "Why" = ["dead"] }', '# keep = { "SiteType" = ["Tree"] }']
 
 
 def test_dead_trees_of_one_column_and_stumps_of_another_are_both_asked_about(folder: Path) -> None:
