@@ -10,7 +10,7 @@ import datetime as dt
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -33,7 +33,8 @@ __all__ = ["measure_files"]
 MOST_AT_ONCE = 4  # roles; each takes memory of its own
 MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
 GROUP = 500_000  # rows measured and written together
-GROUPS_AHEAD = 2  # measured while one is written
+VERY_MANY = 4_000_000  # trees: groups of twice as many stand closer, and more of them ask for the same memory
+GROUPS_AHEAD = 2  # measured while one is written; one where they are twice as large
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,11 +86,7 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     with ThreadPoolExecutor(lookers if radii_m else at_once) as pool, ThreadPoolExecutor(lookers) as second:
         looking = pool if radii_m else second
         reading = {role: pool.submit(lambda paths: [*map(read_packed, paths)], layers[role]) for role in largest_first}
-        read = read_packed(trees, columns=list(keep))
-        x, y = read.points()
-        settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
-        places = place_points(x, y, read.crs, settings=settings, file=str(trees))
-        groups, seen_from = _groups(places)
+        places, own, groups, seen_from = _read_trees(trees, list(keep))
 
         def lay(role: str) -> Ground:
             shapes = _shapes(reading.pop(role).result(), places, first_number[role])
@@ -105,20 +102,33 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
             return _columns(role, grounds[role].result(), group)
 
         def kept(group: Group) -> dict[str, pa.ChunkedArray]:
-            return {name: read.table.column(name).slice(group.start, group.n) for name in keep}
+            return {name: own.column(name).slice(group.start, group.n) for name in keep}
 
         _write(_tables(looking, groups, [*layers], kept, measure), out)
     return out
 
 
+def _read_trees(
+    trees: Path, keep: list[str]
+) -> tuple[Places, pa.Table, list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
+    """Where shapes are to be brought, the columns to keep, and the points in groups; what was read is let go."""
+    read = read_packed(trees, columns=keep)
+    settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
+    places = place_points(*read.points(), read.crs, settings=settings, file=str(trees))
+    groups, seen_from = _groups(places)
+    none, nowhere = np.empty(0), np.empty(0, dtype=bool)
+    return replace(places, x_m=none, y_m=none, scale=none, placed=nowhere), read.table, groups, seen_from
+
+
 def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
     """Groups of rows, and x, y and scale of the points of all, group by group."""
     n, groups, rows, points = len(places.placed), [], [], 0
-    for start in range(0, max(n, 1), GROUP):
-        row = np.flatnonzero(places.placed[start : start + GROUP])
+    size = GROUP if n < VERY_MANY else 2 * GROUP
+    for start in range(0, max(n, 1), size):
+        row = np.flatnonzero(places.placed[start : start + size])
         row = row[morton_order(places.x_m[start + row], places.y_m[start + row])]
         point = slice(points, points + len(row))
-        groups.append(Group(start=start, n=min(GROUP, n - start), point=point, row=row))
+        groups.append(Group(start=start, n=min(size, n - start), point=point, row=row))
         rows.append(start + row)
         points = point.stop
     order = np.concatenate(rows)
@@ -135,10 +145,11 @@ def _tables(
     """One table a group; the next ones are measured meanwhile."""
     ahead: deque[tuple[Group, list[Future[dict[str, pa.Array]]]]] = deque()
     waiting = iter(groups)
+    most_ahead = GROUPS_AHEAD if groups[0].n <= GROUP else GROUPS_AHEAD // 2
     while True:
         for group in waiting:
             ahead.append((group, [pool.submit(measure, group, role) for role in roles]))
-            if len(ahead) > GROUPS_AHEAD:
+            if len(ahead) > most_ahead:
                 break
         if not ahead:
             return
@@ -236,9 +247,9 @@ def _write(parts: Iterator[pa.Table], out: Path) -> None:
         with pq.ParquetWriter(
             part, first.schema, compression="none", use_dictionary=nearest, write_statistics=False
         ) as to:
-            to.write_table(first, row_group_size=GROUP)
+            to.write_table(first, row_group_size=max(len(first), 1))
             for more in parts:
-                to.write_table(more, row_group_size=GROUP)
+                to.write_table(more, row_group_size=len(more))
         part.replace(out)
     except OSError as error:
         raise MachineError(f"{out} can't be written: {error.strerror}") from error

@@ -44,10 +44,10 @@ def test_trees_of_several_towns_are_taken_in_tiles(monkeypatch: pytest.MonkeyPat
     xy = np.concatenate([town + np.array(to) for to in ((0.0, 0.0), (2e6, 0.0), (2e6, 3e6))])
     shapes = [shapely.Point(*at).buffer(9) for at in xy[rng.integers(0, 150, 40)]]
     shapes.append(shapely.LineString([(-400, 0), (2e6, 1), (2e6 + 1, 3e6)]))  # through all of them
-    tiles = grid._tiles(xy[:, 0], xy[:, 1], 200.0)
+    tiles = [tile for tile, _ in grid._tiles((xy[:, 0], xy[:, 1], np.ones(150)), 200.0)]
     assert len(tiles) > 1 and sorted(np.concatenate(tiles).tolist()) == list(range(150))
     one, whole = look(shapes, xy), None
-    monkeypatch.setattr(grid, "_tiles", lambda x, y, reach: [np.arange(len(x))])
+    monkeypatch.setattr(grid, "_tiles", lambda places, reach: [(slice(None), cells.Extent.of(places))])
     whole = look(shapes, xy)  # one grid over everything, of very large cells
     np.testing.assert_allclose(one.drawn_m, whole.drawn_m, atol=1e-9)
     assert (one.rank == whole.rank).all()
@@ -88,7 +88,8 @@ def test_cost_does_not_grow_with_the_size_of_a_feature() -> None:
             )
         )
         assert packed is not None
-        laid, _ = cells.lay_out(packed, cells.RINGS, (np.array([float(n)]), np.array([3.0]), np.ones(1)), 200.0)
+        places = np.array([float(n)]), np.array([3.0]), np.ones(1)
+        laid, _ = cells.lay_out(packed, cells.RINGS, places, cells.Extent.of(places), 200.0)
         assert laid is not None
         sizes.append(len(laid.segment))
     assert sizes[1] < 1.3 * sizes[0]

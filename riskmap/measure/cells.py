@@ -24,6 +24,7 @@ __all__ = [
     "POINTS",
     "RINGS",
     "Cells",
+    "Extent",
     "Grid",
     "Holders",
     "Int32Array",
@@ -59,6 +60,25 @@ class Packed:
     part_first: Int32Array  # polygons are numbered through all features
     part_owner: Int32Array  # rank of the feature, by polygon
     half_width_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """Bounds of some points and their largest scale: with many points each look at all of them counts."""
+
+    west: float
+    south: float
+    east: float
+    north: float
+    most_scale: float
+
+    @classmethod
+    def of(cls, places: Places) -> Extent:
+        """Look at all points."""
+        x_m, y_m, scale = places
+        edges = (x_m.min(), y_m.min(), x_m.max(), y_m.max())
+        west, south, east, north = map(float, edges)
+        return cls(west=west, south=south, east=east, north=north, most_scale=float(scale.max()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +149,7 @@ def lay_out(
     packed: Packed,
     kind: int,
     places: Places,
+    extent: Extent,
     reach_m: float,
     asked: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[Cells | None, Holders | None]:
@@ -137,17 +158,16 @@ def lay_out(
     For rings also which polygons hold the centres of the cells of the points, or of others asked for within reach; the
     corner is moved until no ring passes through a centre.
     """
-    x_m, y_m, scale = places
-    far_m = (reach_m + float(packed.half_width_m.max(initial=0.0))) * float(scale.max()) + 1.0
+    x_m, y_m, _ = places
+    far_m = (reach_m + float(packed.half_width_m.max(initial=0.0))) * extent.most_scale + 1.0
     segments = packed.count[:, 0 if kind == RINGS else 1]
     if not segments.any():
         return None, None
-    chosen = np.flatnonzero((segments > 0) & _may_reach(packed, x_m, y_m, far_m))
+    chosen = np.flatnonzero((segments > 0) & _may_reach(packed, x_m, y_m, extent, far_m))
     room = int(segments[chosen].sum())
     if not room:
         return None, None
-    west, south = float(x_m.min()) - far_m, float(y_m.min()) - far_m
-    east, north = float(x_m.max()) + far_m, float(y_m.max()) + far_m
+    west, south, east, north = extent.west - far_m, extent.south - far_m, extent.east + far_m, extent.north + far_m
     area = (east - west) * (north - south)
     cell_m = float(np.clip(np.sqrt(area / room), LEAST_CELL_M, MOST_CELL_M))
     cell_m = max(cell_m, far_m / MOST_STEPS, float(np.sqrt(area / MOST_CELLS)))
@@ -171,9 +191,9 @@ def lay_out(
     raise MachineError("no grid could be laid whose cell centres lie off every edge: a fault of riskmap")
 
 
-def _may_reach(packed: Packed, x_m: FloatArray, y_m: FloatArray, far_m: float) -> BoolArray:
+def _may_reach(packed: Packed, x_m: FloatArray, y_m: FloatArray, extent: Extent, far_m: float) -> BoolArray:
     """Whether the bounds of each feature come near any point, told by coarse squares that points stand in."""
-    west, south, east, north = (float(edge) for edge in (x_m.min(), y_m.min(), x_m.max(), y_m.max()))
+    west, south, east, north = extent.west, extent.south, extent.east, extent.north
     side_m = max(far_m, 16.0, max(east - west, north - south) / MOST_SQUARES)
     columns, rows = int((east - west) / side_m) + 1, int((north - south) / side_m) + 1
     near = np.empty(len(packed.box), dtype=np.uint8)

@@ -23,6 +23,7 @@ from riskmap.measure.cells import (
     POINTS,
     RINGS,
     Cells,
+    Extent,
     Holders,
     Int32Array,
     Packed,
@@ -75,15 +76,15 @@ def lay(shapes: Shapes, x_m: FloatArray, y_m: FloatArray, scale: FloatArray, rea
     packed = pack(shapes)
     if packed is None:
         return pieces.lay(shapes, x_m, y_m, scale, reach_m)
-    tiles = _tiles(x_m, y_m, reach_m * float(scale.max(initial=1.0)))
+    tiles = _tiles((x_m, y_m, scale), reach_m)
     if len(tiles) == 1:
-        laid = _lay_tile(packed, (x_m, y_m, scale), reach_m)
+        laid = _lay_tile(packed, (x_m, y_m, scale), tiles[0][1], reach_m)
         return lambda part: _look(laid, (x_m[part], y_m[part], scale[part]), reach_m)
     looks = []
-    for tile in tiles:
+    for tile, extent in tiles:
         places = x_m[tile], y_m[tile], scale[tile]
-        looks.append(_look(_lay_tile(packed, places, reach_m), places, reach_m))
-    return _together([np.arange(len(x_m))[tile] for tile in tiles], looks, len(x_m)).part
+        looks.append(_look(_lay_tile(packed, places, extent, reach_m), places, reach_m))
+    return _together([np.arange(len(x_m))[tile] for tile, _ in tiles], looks, len(x_m)).part
 
 
 def _together(tiles: list[IntArray], looks: list[Found], n: int) -> Found:
@@ -126,10 +127,11 @@ def cover_share(areas: Shapes, x_m: FloatArray, y_m: FloatArray, radius_m: Float
     if packed is None:
         return None
     share = np.zeros(len(x_m))
-    for tile in _tiles(x_m, y_m, float(radius_m.max(initial=0.0))):
+    even = np.ones(len(x_m))  # radii are planar
+    for tile, extent in _tiles((x_m, y_m, even), float(radius_m.max(initial=0.0))):
         x, y, radius = x_m[tile], y_m[tile], radius_m[tile]
         end = x + radius * np.cos(FIRST), y + radius * np.sin(FIRST)
-        cells, holders = lay_out(packed, RINGS, (x, y, np.ones(len(x))), float(radius.max()), end)
+        cells, holders = lay_out(packed, RINGS, (x, y, even[tile]), extent, float(radius.max()), end)
         if cells is None or holders is None:
             continue
         covered = np.zeros(len(x), dtype=np.uint8)
@@ -152,17 +154,21 @@ def _shares(cells: Cells, circles: Places, covered: npt.NDArray[np.uint8]) -> Fl
     return share
 
 
-def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray | slice]:
-    """Points in groups that lie close enough together for one grid each."""
+def _tiles(places: Places, reach_m: float) -> list[tuple[IntArray | slice, Extent]]:
+    """Points in groups that lie close enough together for one grid each; reach on the ground."""
+    x_m, y_m, scale = places
     waiting: list[IntArray | slice] = [slice(None)] if len(x_m) else []
-    tiles: list[IntArray | slice] = []
+    tiles: list[tuple[IntArray | slice, Extent]] = []
+    most_m = 0.0
     while waiting:
         tile = waiting.pop()
-        west, east, south, north = x_m[tile].min(), x_m[tile].max(), y_m[tile].min(), y_m[tile].max()
-        area = (east - west + 2 * reach_m) * (north - south + 2 * reach_m)
-        small = max(east - west, north - south) <= 2 * reach_m
+        extent = Extent.of((x_m[tile], y_m[tile], scale[tile]))
+        most_m = max(most_m, reach_m * max(extent.most_scale, 1.0))
+        west, east, south, north = extent.west, extent.east, extent.south, extent.north
+        area = (east - west + 2 * most_m) * (north - south + 2 * most_m)
+        small = max(east - west, north - south) <= 2 * most_m
         if small or area <= MOST_CELLS * MOST_CELL_M**2:
-            tiles.append(tile)
+            tiles.append((tile, extent))
             continue
         wide = east - west >= north - south
         low = x_m[tile] <= (west + east) / 2 if wide else y_m[tile] <= (south + north) / 2
@@ -171,11 +177,11 @@ def _tiles(x_m: FloatArray, y_m: FloatArray, reach_m: float) -> list[IntArray | 
     return tiles
 
 
-def _lay_tile(packed: Packed, places: Places, reach_m: float) -> dict[int, Laid]:
+def _lay_tile(packed: Packed, places: Places, extent: Extent, reach_m: float) -> dict[int, Laid]:
     """Lay out each kind of segments of which any may be in reach of the points of one tile."""
     laid = {}
     for kind in (RINGS, LINES, POINTS) if packed.half_width_m.any() else (RINGS, LINES | POINTS):
-        cells, holders = lay_out(packed, kind, places, reach_m)
+        cells, holders = lay_out(packed, kind, places, extent, reach_m)
         if cells is not None:
             laid[kind] = Laid(cells=cells, holders=holders, part_owner=packed.part_owner)
     return laid
