@@ -71,3 +71,11 @@ def test_the_whole_run_is_timed(tmp_path: Path) -> None:
     )
     for name in ("300, parquet", "300, csv", "write map.html", "peak memory"):
         assert name in done.stdout
+
+
+def test_big_layers_are_read_both_ways() -> None:
+    words = [sys.executable, str(BENCH / "bench_boxes.py"), "--features", "3000"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    rows = [line.split(" | ") for line in done.stdout.splitlines() if line.startswith(("| Geo", "| Flat", "| shape"))]
+    assert len(rows) == 5
+    assert all(0 < int(row[-1].rstrip(" |").replace(",", "")) < 1_000 for row in rows)  # of 3,000

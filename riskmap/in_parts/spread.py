@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import pickle
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from riskmap.in_parts.workshop import Workshop, naming_file
+from riskmap.in_parts.plan import part_name
+from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import spread_bits
 from riskmap.model import FloatArray, IntArray, TreeTable
 from riskmap.model.part import join_rows, take_rows
@@ -65,18 +63,14 @@ class Spread:
         order = np.argsort(part, kind="stable")
         numbers, starts = np.unique(part[order], return_index=True)
         for number, rows in zip(numbers.tolist(), np.split(order, starts[1:]), strict=True):
-            path = self._file(number)
-            with naming_file(path), path.open("ab") as held:
-                pickle.dump(take_rows(trees, rows, n=len(trees.row)), held, protocol=pickle.HIGHEST_PROTOCOL)
+            self.shop.add(part_name(number, "trees"), take_rows(trees, rows, n=len(trees.row)))
 
     def take_up(self, number: int) -> TreeTable | None:
         """Return the trees of one part in the order of the file; None where it has none. They are gone from disk."""
-        path = self._file(number)
-        if not path.exists():
+        pieces = _alike(self.shop.take_all(part_name(number, "trees")))
+        if not pieces:
             return None
-        pieces = _alike(list(_pickled(path)))
         trees = join_rows(pieces, sizes=[len(piece.row) for piece in pieces])
-        path.unlink()
         return take_rows(trees, np.argsort(trees.row, kind="stable"), n=len(trees.row))
 
     def _square(self, x: FloatArray, y: FloatArray) -> IntArray:
@@ -86,17 +80,6 @@ class Spread:
         at = np.clip((xy - self.low[:, None]) * (2**BITS / self.wide), 0, 2**BITS - 1)
         code = (spread_bits(at[0]) | (spread_bits(at[1]) << np.uint32(1))).astype(np.int64)
         return np.where(known, code, SQUARES)
-
-    def _file(self, number: int) -> Path:
-        """Where the trees of one part lie."""
-        return self.shop.path(f"{number:05}.trees")
-
-
-def _pickled(path: Path) -> Iterator[TreeTable]:
-    """What was put down one after the other."""
-    with path.open("rb") as held:
-        while held.peek(1):
-            yield pickle.load(held)
 
 
 def _alike(pieces: list[TreeTable]) -> list[TreeTable]:

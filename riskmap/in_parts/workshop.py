@@ -161,6 +161,22 @@ class Workshop:
             return pickle.load(held)
         return None
 
+    def add(self, name: str, thing: object) -> None:
+        """Keep one more thing under a name; what was added before a stop is not counted on."""
+        path = self.path(name)
+        with naming_file(path), path.open("ab") as held:
+            pickle.dump(thing, held, protocol=pickle.HIGHEST_PROTOCOL)
+
+    def take_all(self, name: str) -> list[Any]:
+        """Return what was added under a name, in order; it is gone from the disk then."""
+        path, found = self.path(name), []
+        with contextlib.suppress(FileNotFoundError):
+            with path.open("rb") as held:
+                while held.peek(1):
+                    found.append(pickle.load(held))
+            path.unlink()
+        return found
+
     def path(self, name: str) -> Path:
         """Return where a thing lies."""
         return self.folder / name

@@ -109,9 +109,9 @@ def _read_within(source: LayerSource, settings: Settings, near: Near | None) -> 
     path, typed = settings.resolve(source.file), source.file
     try:
         table = read_vector(path, layer=source.layer, encoding=source.encoding, file_as_typed=typed, near=near)
+        return understand_layer(source, table, settings), table.whole  # may look into the file once more
     except InputError as error:
         return LayerReading(layer=None, problems=error.problems), True
-    return understand_layer(source, table, settings), table.whole
 
 
 def understand_layer(source: LayerSource, table: VectorTable, settings: Settings) -> LayerReading:
