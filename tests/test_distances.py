@@ -116,8 +116,9 @@ def test_groups_of_rows_say_the_same_as_all_at_once(
     wood.to_parquet(tmp_path / "deer_habitat.parquet")
     paths = {role: [tmp_path / f"{role}.parquet"] for role in layers}
     tables = []
-    for rows in (1_000, 64, 7):
-        monkeypatch.setattr("riskmap.distances.GROUP", rows)
+    for rows, size, very_many in ((1_000, 1_000, 301), (64, 64, 301), (7, 7, 301), (64, 32, 300)):
+        monkeypatch.setattr("riskmap.distances.GROUP", size)
+        monkeypatch.setattr("riskmap.distances.VERY_MANY", very_many)
         out = measure_files(
             *(tmp_path / "trees.parquet", paths, tmp_path / "out.parquet"),
             within_m={},
