@@ -131,7 +131,7 @@ def test_no_stem_over_eight_inches_buys_anything_but_a_beaver_guard_near_water(c
     assert bought["agents_stopped"].fillna("").eq("beaver").all()
     assert (bought["distance_water_m"] <= 100).all()
     done = thick[thick["action"] == "none needed"]
-    assert done["guard_reason"].str.contains("by size, age or height", regex=False).all()
+    assert done["guard_reason"].str.contains("Too thick, tall or old to be harmed by", regex=False).all()
     assert done["guard"].isna().all()
     paved = thick[thick["action"] == "look"]  # inside a drive or a walk: a pit, or the point is off
     assert paved["inside_driveway"].eq(True).all()

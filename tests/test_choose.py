@@ -109,8 +109,8 @@ def test_an_old_tree_needs_nothing() -> None:
     assert only(found, "action") == "none needed"
     assert only(found, "guard") == ""
     assert only(found, "reason") == (
-        "No scored agent reaches the floor ('some'). Past deer browse, antler rub, rabbits, voles, mowers and "
-        "trimmers, thrown snow and grit and spray drift by size, age or height."
+        "Every pressure scored here is below 'some' (under 5 % a year). Too thick, tall or old to be harmed by deer "
+        "browse, antler rub, rabbits, voles, mowers and trimmers, thrown snow and grit and spray drift."
     )
     assert found.cost.tolist() == [0.0]
 
@@ -208,7 +208,7 @@ def test_red_maple_in_turf_gets_a_ring_and_a_collar_where_the_ring_is_refused() 
     assert only(choose(values, surface="pit", **STANDARD), "guard_keys") == "vinyl_collar"
     ringed = choose({**values, "mower": 0.095}, mulch_radius_m=0.6, **STANDARD)  # what the ring leaves of 33 %
     assert only(ringed, "action") == "none needed"
-    assert "but mowers and trimmers, and a mulch ring is what keeps those off" in only(ringed, "reason")
+    assert "but for mowers and trimmers, which the mulch ring that is laid keeps off" in only(ringed, "reason")
     assert only(choose({**values, "mower": 0.3}, mulch_radius_m=0.3, **STANDARD), "guard_keys") == "mulch_ring"
 
 
@@ -622,10 +622,18 @@ def test_thrown_snow_alone_names_the_floor() -> None:
 
 
 def test_guards_of_no_known_name_are_noted_once() -> None:
-    found = choose([{"vole": 0.2}] * 3, guard_now=["tree gator", "none", "Tree Gator"], **WHIP)
+    found = choose([{"vole": 0.2}] * 3, guard_now=["green thing", "none", "Green Thing"], **WHIP)
     (note,) = [note for note in found.notes if note.code == "guard_unknown"]
     assert note.count == 2
-    assert note.what.startswith("a guard of no known name at 2 trees: 'tree gator'")
+    assert note.what.startswith("a guard of no known name at 2 trees: 'green thing'")
     assert "guards.own" in note.remedy
     assert found.action.texts() == ["look", "fit", "look"]
     assert not choose({"vole": 0.2}, guard_now="none", **WHIP).notes
+
+
+def test_a_word_for_several_guards_says_what_to_look_for() -> None:
+    found = choose({"vole": 0.2}, guard_now="Plastic guard", **WHIP)
+    what = "may be a spiral, a trunk guard, a tree tube or a plastic mesh tube"
+    assert only(found, "reason").startswith(f"The guard written for this tree, 'Plastic guard', {what}: look which.")
+    (note,) = [note for note in found.notes if note.code == "guard_unknown"]
+    assert f"'Plastic guard' {what}" in note.what

@@ -235,6 +235,11 @@ def test_suited() -> None:
         ("mulch", "mulch_ring", 0),
         ("Vented vinyl collar", "vinyl_collar", 225),
         ("split tube 60 cm", "shelter_split", 600),
+        ("Trunk wrap", "paper_wrap", math.nan),
+        ("wrap", "paper_wrap", math.nan),
+        ("spiral wrap", "winter_spiral", math.nan),
+        ("no. 4 wire cage", "cage_2x4", math.nan),
+        ("no tag, wire cage on", "cage_2x4", math.nan),
     ],
 )
 def test_name_guard(text: str, key: str, height_mm: float) -> None:
@@ -244,15 +249,41 @@ def test_name_guard(text: str, key: str, height_mm: float) -> None:
     assert found.height_mm == pytest.approx(height_mm, nan_ok=True)
 
 
-@pytest.mark.parametrize("text", ["none", "No", " - ", "0", "nothing"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "none",
+        "No",
+        " - ",
+        "--",
+        "0",
+        "nothing",
+        "N/A",
+        "na",
+        "n.a.",
+        "none (taken off)",
+        "no cage",
+        "No guard on",
+        "removed",
+    ],
+)
 def test_nothing_on(text: str) -> None:
     assert name_guard(text).known
     assert name_guard(text).guard is None
 
 
-@pytest.mark.parametrize("text", ["mystery device", "yes", "cagey", "=cmd()", "?"])
+@pytest.mark.parametrize("text", ["mystery device", "yes", "cagey", "=cmd()", "?", "unknown", "not known", "No. 4"])
 def test_words_we_do_not_know(text: str) -> None:
     assert not name_guard(text).known
+
+
+@pytest.mark.parametrize("text", ["plastic guard", "White plastic guards", "tree guard", "wire mesh", "guard"])
+def test_words_for_several_things_stay_unknown_and_say_which(text: str) -> None:
+    found = name_guard(text)
+    assert not found.known
+    assert " or a " in found.may_be
+    things = found.may_be.replace(" or ", ", ").split(", ")
+    assert all(name_guard(thing.removeprefix("a ")).guard is not None for thing in things)
 
 
 def test_every_guard_is_known_by_its_key_and_label() -> None:

@@ -6,7 +6,7 @@ from riskmap.choose.already import judge_guard_on
 from riskmap.choose.asked import Asked, Place, Verdict, keys_of, look_at
 from riskmap.choose.context import Alike
 from riskmap.choose.now import Named, name_guard
-from riskmap.choose.words import agent_words, joined
+from riskmap.choose.words import agent_words, below_words, joined
 from riskmap.errors import shown
 from riskmap.model import BoolArray
 
@@ -32,7 +32,8 @@ def decide_group(place: Place, alike: Alike, group: int) -> Verdict:
     now = name_guard(alike.guard_now[group]) if alike.guard_now[group] else Named(known=True)
     if not now.known:
         text = shown(alike.guard_now[group])
-        return look_at(f"The guard written for this tree, '{text}', is none we know: look at it.", place, need)
+        what = f"may be {now.may_be}: look which" if now.may_be else "is none we know: look at it"
+        return look_at(f"The guard written for this tree, '{text}', {what}.", place, need)
     if need.any() and alike.paved[group]:
         return look_at("Stands inside a cleared drive or walk: a pit, or the point is off. Look first.", place, need)
     if now.guard is None:
@@ -48,12 +49,12 @@ def _not_asked(state: int) -> Verdict:
         return Verdict(action="not a tree", reason="Left out by trees.keep or trees.drop.")
     if state == 2:
         return Verdict(action="look", reason="No caliper, height or year is known: look at the tree first.")
-    return Verdict(action="look", reason="No agent could be scored here: see not_scored.")
+    return Verdict(action="look", reason="Nothing could be scored here: the cell not_scored says why.")
 
 
 def _nothing(place: Place, ended: BoolArray, *, ringed: bool) -> Verdict:
     """A tree that needs nothing, with the reason."""
     over = [agent_words(agent) for agent in keys_of(place.agents, ended)]
-    past = f" Past {joined(over)} by size, age or height." if over else ""
-    but = " but mowers and trimmers, and a mulch ring is what keeps those off: it is laid" if ringed else ""
-    return Verdict(action="none needed", reason=f"No scored agent reaches the floor ('{place.floor}'){but}.{past}")
+    past = f" Too thick, tall or old to be harmed by {joined(over)}." if over else ""
+    but = ", but for mowers and trimmers, which the mulch ring that is laid keeps off" if ringed else ""
+    return Verdict(action="none needed", reason=f"{below_words(place.floor)}{but}.{past}")

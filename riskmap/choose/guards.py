@@ -104,6 +104,8 @@ def _unknown_guards(site: Site) -> tuple[Note, ...]:
     counts = np.bincount(table.guard_now.codes[where], minlength=len(table.guard_now.values))
     named = [shown(table.guard_now.values[code]) for code in np.argsort(-counts, kind="stable") if counts[code]]
     words = ", ".join(f"'{text}'" for text in named[:MOST_NAMED]) + (", …" if len(named) > MOST_NAMED else "")
+    several = {name_guard(text).may_be: text for text in reversed(table.guard_now.values) if name_guard(text).may_be}
+    words += "".join(f"; '{shown(text)}' may be {what}" for what, text in several.items())
     return (
         Note.at(
             where,

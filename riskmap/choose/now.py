@@ -20,8 +20,16 @@ from riskmap.units import LENGTH_M
 __all__ = ["Named", "Wear", "name_guard", "touch_years", "wear_of"]
 
 NOTHING: Final = frozenset(
-    {"none", "no", "nothing", "n", "0", "-", "false", "no guard", "unguarded", "nil", "stakes only", "stake only"}
+    {"none", "no", "nothing", "n", "0", "-", "--", "–", "—", "false", "unguarded", "nil", "stakes only", "stake only"}
+    | {"n/a", "n.a.", "na", "null", "nan", "not guarded", "removed"}  # an empty cell says as much
 )
+NONE_OF_IT: Final = re.compile(r"(none|nothing|unguarded)\b|(no|without)( [a-z]+){1,2}$")  # "none (removed)", "no cage"
+WHOLE: Final = {"wrap": "paper_wrap", "wrapped": "paper_wrap"}  # too short to be looked for inside other words
+SEVERAL: Final = {  # words for several things that wear and stop unlike each other -> those things
+    **dict.fromkeys(("plastic guard", "plastic"), "a spiral, a trunk guard, a tree tube or a plastic mesh tube"),
+    **dict.fromkeys(("tree guard", "guard"), "a tree tube, a wire cage, a spiral or a trunk guard"),
+    **dict.fromkeys(("wire mesh", "mesh", "wire"), "hardware cloth, chicken wire or a welded cage"),
+}
 HEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in|inch|inches|ft|feet|foot|\"|')(?![a-z])")
 UNIT_WORDS: Final = {"inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft", "'": "ft"}
 LEAST_HEIGHT_MM: Final = 180.0  # a shorter length in a cell is an opening, not a height
@@ -40,11 +48,14 @@ class Named:
         None where nothing is on, or where the words are not known.
     height_mm : float
         Height that the cell gives; nan where it gives none.
+    may_be : str
+        What words stand for that name no one thing; empty for all others.
     """
 
     known: bool
     guard: Guard | None = None
     height_mm: float = float("nan")
+    may_be: str = ""
 
     def part(self, *, buried: bool) -> Part | None:
         """Return it as it stands at the tree, at the sold height nearest to the one named."""
@@ -79,11 +90,15 @@ def name_guard(text: str) -> Named:
     ('shelter_solid', 1200.0)
     >>> name_guard("none").guard is None, name_guard("mystery device").known
     (True, False)
+    >>> name_guard("no cage").guard is None, name_guard("Plastic guard").may_be
+    (True, 'a spiral, a trunk guard, a tree tube or a plastic mesh tube')
     """
     plain = text.strip().lower()
-    if plain in NOTHING:
+    if plain in NOTHING or NONE_OF_IT.match(plain):
         return Named(known=True)
     words = _words(plain)
+    if words in WHOLE:
+        return Named(known=True, guard=tables.guards()[WHOLE[words]])
     best: tuple[int, Guard] | None = None
     for guard in tables.guards().values():
         for name in (guard.key, guard.label, *guard.also_called):
@@ -91,7 +106,8 @@ def name_guard(text: str) -> Named:
             if f" {asked} " in f" {words} " and (best is None or len(asked) > best[0]):
                 best = (len(asked), guard)
     if best is None:
-        return Named(known=False)
+        several = (what for name, what in SEVERAL.items() if f" {name} " in f" {words} ")
+        return Named(known=False, may_be=next(several, ""))
     return Named(known=True, guard=best[1], height_mm=_height_mm(plain, best[1]))
 
 

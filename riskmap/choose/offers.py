@@ -17,6 +17,7 @@ from riskmap.choose.now import Wear, name_guard, wear_of
 from riskmap.choose.options import Option, list_options
 from riskmap.choose.part import Part
 from riskmap.choose.stock import line_sets
+from riskmap.choose.words import below_words
 from riskmap.model import FloatArray, StockLine
 
 __all__ = ["Offer", "drawn_lines", "make_offer", "offer_sheets", "prevention", "whole_costs"]
@@ -100,7 +101,7 @@ class Offer:
             return Verdict(
                 action="accept", reason=f"Accepted: {why}.", open="; ".join(keys_of(menu.agents, asked.must))
             )
-        return Verdict(action="none needed", reason=f"No scored agent reaches the floor ('{asked.place.floor}').")
+        return Verdict(action="none needed", reason=f"{below_words(asked.place.floor)}.")
 
 
 def make_offer(place: Place, alike: Alike, group: int, stock: tuple[StockLine, ...] = ()) -> Offer | None:

@@ -6,9 +6,10 @@ import math
 from typing import Final
 
 from riskmap import tables
+from riskmap.rules import BAND_LIMITS, BAND_WORDS
 from riskmap.units import FOOT_M, INCH_M
 
-__all__ = ["agent_words", "count_words", "height_words", "joined", "length_words", "money_words"]
+__all__ = ["agent_words", "below_words", "count_words", "height_words", "joined", "length_words", "money_words"]
 
 AGENT_WORDS: Final = {
     "beaver": "beaver",
@@ -36,6 +37,18 @@ def agent_words(agent: str) -> str:
     if agent in AGENT_WORDS:
         return AGENT_WORDS[agent]
     return tables.agents()[agent].label.lower() if agent in tables.agents() else agent
+
+
+def below_words(floor: str) -> str:
+    """Return that nothing scored comes up to a band, as a sentence without its full stop.
+
+    Examples
+    --------
+    >>> below_words("some")
+    "Every pressure scored here is below 'some' (under 5 % a year)"
+    """
+    least = 100 * (0.0, *BAND_LIMITS)[BAND_WORDS.index(floor)]
+    return f"Every pressure scored here is below '{floor}' (under {least:g} % a year)"
 
 
 def length_words(length_mm: float, units: str = "metric") -> str:

@@ -106,7 +106,6 @@ class GuardSettings:
     labour_per_hour: float | None = None
     currency: str = ""
     never: tuple[str, ...] = ()
-    permits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

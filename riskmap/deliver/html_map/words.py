@@ -55,7 +55,7 @@ def headlines(result: Result) -> list[str]:
     if tally.placed < tally.rows:
         lines.append(f"{_rows(tally.rows - tally.placed)} without a place: in the table, not on the map.")
     if tally.unscored:
-        lines.append(f"{_rows(tally.unscored)} not scored by any agent.")
+        lines.append(f"{_rows(tally.unscored)} that could not be scored.")
     return lines
 
 
