@@ -129,7 +129,6 @@ def test_a_table_with_columns_of_coordinates(tmp_path: Path, small_pieces: list[
 
 def test_a_few_trees_stand_for_all(tmp_path: Path, small_pieces: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gathered, "MOST_EVEN", 250)
-    monkeypatch.setattr(gathered, "SQUARES_A_SIDE", 4)
     site = street_site(tmp_path / "site", street_frame())
     run_site(site, out=tmp_path / "once", only=("parquet",), watch=SilentWatch())
     run_site(site, out=tmp_path / "parts", only=("parquet",), size=SMALL, watch=SilentWatch())
@@ -204,6 +203,29 @@ def test_other_files_are_left_to_be_read_whole(name: str, tmp_path: Path) -> Non
         return
     with open_tree_stream(read_settings(site)) as stream:
         assert stream is None
+
+
+def test_one_tree_of_every_square_tells_the_reach(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gathered, "MOST_EVEN", 10)
+    monkeypatch.setattr(gathered, "SQUARE_M", 100.0)
+    for frame, side in ((street_frame(), 100 / 1e5), (street_frame().to_crs(2261), 100 / 0.3048006096)):
+        site = street_site(tmp_path / f"site{side}", frame)
+        with open_tree_stream(read_settings(site)) as stream:
+            assert stream is not None
+            sample, pieces = gathered.Sample(stream.rows), [piece.table for piece in stream.pieces(500)]
+        for piece in pieces:
+            sample.take_in(piece)
+        trees, even = sample.trees()
+        squares = [
+            set(zip(*(np.floor(one[axis] / side) for axis in "xy"), strict=True))
+            for one in (
+                {axis: np.concatenate([getattr(piece, axis) for piece in pieces]) for axis in "xy"},
+                {axis: getattr(trees, axis)[even:] for axis in "xy"},
+            )
+        ]
+        every, rim = ({square for square in some if np.isfinite(square).all()} for some in squares)
+        assert even == 10 and rim == every and len(trees.row) == even + len(every)
+        assert not trees.kept[even:].any()
 
 
 def test_repeated_ids_are_found_across_pieces(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from riskmap.in_parts.words import join_assumptions, join_notes
@@ -17,19 +18,21 @@ from riskmap.read import TreesRead
 __all__ = ["Gathered", "Sample"]
 
 MOST_EVEN: Final = 500_000  # trees, evenly out of all, that settle the working CRS and the middle of the site
-SQUARES_A_SIDE: Final = 64  # of each piece; one tree of each square tells how far the site reaches
+SQUARE_M: Final = 2000.0  # one tree of every such square tells where the ground can matter: it looks 5 km round itself
+DEGREE_M: Final = 100_000.0  # at least so much of a square's side where coordinates are degrees
 IN_EVERY: Final = "keep."  # that a text stands in no row is true of the whole where it is true of every piece
 SUMMED: Final = ("rows_kept", "rows_with_place")
 
 
 class Sample:
-    """Some trees that stand for all: every so many of the file, and one of every square."""
+    """Some trees that stand for all: every so many of the file, and one of every square of 2 km."""
 
     def __init__(self, rows: int) -> None:
         self.at: IntArray = np.linspace(0, rows - 1, min(rows, MOST_EVEN)).astype(np.int64)
         self.seen = 0
         self.even: list[TreeTable] = []
         self.rim: list[TreeTable] = []
+        self.squares: npt.NDArray[np.complex128] = np.empty(0, dtype=np.complex128)  # seen, as column + row i
 
     def take_in(self, trees: TreeTable) -> None:
         """Choose from the next piece."""
@@ -37,8 +40,19 @@ class Sample:
         ours = self.at[(self.at >= self.seen) & (self.at < self.seen + n)] - self.seen
         self.seen += n
         self.even.append(_bare(trees, ours))
-        rim = _one_a_square(trees)
+        rim = self._first_in_squares(trees)
         self.rim.append(replace(_bare(trees, rim), kept=np.zeros(len(rim), dtype=bool)))
+
+    def _first_in_squares(self, trees: TreeTable) -> IntArray:
+        """The first tree of each square that no piece before had one in."""
+        known = np.flatnonzero(np.isfinite(trees.x) & np.isfinite(trees.y))
+        side = _square_side(trees)
+        squares, first = np.unique(
+            np.floor(trees.x[known] / side) + 1j * np.floor(trees.y[known] / side), return_index=True
+        )
+        new = ~np.isin(squares, self.squares)
+        self.squares = np.union1d(self.squares, squares)
+        return np.asarray(known[first[new]], dtype=np.int64)
 
     def trees(self) -> tuple[TreeTable, int]:
         """Return them, and how many of them, the first ones, are even; the others count for nothing but their place."""
@@ -51,17 +65,11 @@ def _bare(trees: TreeTable, rows: IntArray) -> TreeTable:
     return take_rows(replace(trees, remarks=None, own=pa.table({})), rows, n=len(trees.row))
 
 
-def _one_a_square(trees: TreeTable) -> IntArray:
-    """One tree of each square over the piece's own bounds."""
-    known = np.flatnonzero(np.isfinite(trees.x) & np.isfinite(trees.y))
-    if not len(known):
-        return known
-    squares = np.zeros(len(known), dtype=np.int64)
-    for values in (trees.x[known], trees.y[known]):
-        wide = max(float(np.ptp(values)), 1e-9)
-        place = np.minimum((values - values.min()) * (SQUARES_A_SIDE / wide), SQUARES_A_SIDE - 1).astype(np.int64)
-        squares = squares * SQUARES_A_SIDE + place
-    return np.asarray(known[np.unique(squares, return_index=True)[1]], dtype=np.int64)
+def _square_side(trees: TreeTable) -> float:
+    """Side of a square in the trees' own coordinates."""
+    if trees.crs is None or trees.crs.is_geographic:
+        return SQUARE_M / DEGREE_M
+    return SQUARE_M / float(trees.crs.axis_info[0].unit_conversion_factor or 1.0)
 
 
 @dataclass(slots=True)

@@ -319,7 +319,8 @@ def _bring_layer(data: LayerData, way_in: _WayIn) -> tuple[GroundLayer, list[Not
         say(
             "layer_empty",
             f"the {source.role} layer holds no features, so {source.role} counts as not surveyed",
-            f'give its features, or put nowhere = ["{source.role}"] under [local] if there is none',
+            f'give its features; if there is none, take the layer out and put nowhere = ["{source.role}"] '
+            "under [local]",
         )
     elif window is not None and not window.near(ground.geometry, float(np.median(trees.scale[trees.placed]))):
         off_km = kilometres_off(data.geometry, Steps(steps.area).way(data.crs, LONLAT, file=source.file), middle)

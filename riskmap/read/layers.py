@@ -235,7 +235,9 @@ class _Layer:
             what = f"keep and drop leave none of its {rows} features: {self.source.role} is not surveyed by it"
         else:
             what = f"no feature with a usable shape is left, as if empty: {self.source.role} is not surveyed by it"
-        remedy = f"name another file; where you know there is none, add {self.source.role!r} to local.nowhere"
+        remedy = (
+            f"name another file; if there is none, take the layer out and add {self.source.role!r} to local.nowhere"
+        )
         self.say.note("layer_empty", what, remedy)
 
     def check_shapes(self, geometry: npt.NDArray[np.object_], feature: IntArray) -> None:

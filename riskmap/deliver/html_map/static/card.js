@@ -18,7 +18,7 @@ function seasonText(plan) {
   const parts = [];
   if (plan.on) parts.push(`on in ${MONTHS[plan.on]}`);
   if (plan.off) parts.push(`off in ${MONTHS[plan.off]}`);
-  if (plan.when) parts.push(plan.off ? plan.when : `off when: ${plan.when}`);
+  if (plan.when) parts.push(plan.when.startsWith("when ") && !plan.off ? `off ${plan.when}` : plan.when);
   const words = parts.join("; ");
   return words && words[0].toUpperCase() + words.slice(1);
 }
