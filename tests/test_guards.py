@@ -264,6 +264,9 @@ def test_name_guard(text: str, key: str, height_mm: float) -> None:
         "none (taken off)",
         "no cage",
         "No guard on",
+        "without any tree guard",
+        "none - removed 2024",
+        "no protection",
         "removed",
     ],
 )
@@ -272,7 +275,13 @@ def test_nothing_on(text: str) -> None:
     assert name_guard(text).guard is None
 
 
-@pytest.mark.parametrize("text", ["mystery device", "yes", "cagey", "=cmd()", "?", "unknown", "not known", "No. 4"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("mystery device", "yes", "cagey", "=cmd()", "?", "unknown", "not known", "No. 4", "no longer tight"),
+        *("without stakes", "no top netting seen", "no data", "no record", "nothing known", "none recorded"),
+    ],
+)
 def test_words_we_do_not_know(text: str) -> None:
     assert not name_guard(text).known
 

@@ -52,7 +52,8 @@ def test_the_cost_is_said_with_its_range_and_hours() -> None:
 def test_the_gap_is_said_and_never_too_small(gap: float, words: str) -> None:
     lines = prevented_words(told(money={**MONEY, "budget": 3000.0, "gap": gap}))
     assert lines == [
-        "USD 2,990 spent of a budget of 3,000 prevents about 70,000 of loss, while what is bought lasts and is needed.",
+        "USD 2,990 spent of a budget of 3,000 prevents about USD 70,000 of loss, while what is bought lasts and is "
+        "needed.",
         words,
     ]
 

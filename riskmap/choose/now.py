@@ -23,7 +23,12 @@ NOTHING: Final = frozenset(
     {"none", "no", "nothing", "n", "0", "-", "--", "–", "—", "false", "unguarded", "nil", "stakes only", "stake only"}
     | {"n/a", "n.a.", "na", "null", "nan", "not guarded", "removed"}  # an empty cell says as much
 )
-NONE_OF_IT: Final = re.compile(r"(none|nothing|unguarded)\b|(no|without)( [a-z]+){1,2}$")  # "none (removed)", "no cage"
+NONE_OF_IT: Final = re.compile(  # "none (removed)", "no cage"; not "no longer tight", "none recorded"
+    r"(none|nothing|unguarded)(?=\s*[(,;:/-]|$)"
+    r"|(no|without)( a| any)? ((tree|trunk|plastic|wire|stem) )?"
+    r"(guards?|cages?|tubes?|wraps?|shelters?|mesh|netting|fences?|spirals?|collars?|protection|protectors?)"
+    r"( on| fitted)?$"
+)
 WHOLE: Final = {"wrap": "paper_wrap", "wrapped": "paper_wrap"}  # too short to be looked for inside other words
 SEVERAL: Final = {  # words for several things that wear and stop unlike each other -> those things
     **dict.fromkeys(("plastic guard", "plastic"), "a spiral, a trunk guard, a tree tube or a plastic mesh tube"),

@@ -49,8 +49,8 @@ def prevented_words(result: Result) -> list[str]:
     currency = told.get("currency", result.choices.currency)
     budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
     lines = [
-        f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents about {_rounded(told['prevented'], 3)} of loss"
-        ", while what is bought lasts and is needed."
+        f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents about {currency} "
+        f"{_rounded(told['prevented'], 3)} of loss, while what is bought lasts and is needed."
     ]
     if told.get("gap") is not None:
         scope = f" This holds for {told['proof_holds_for']}." if "proof_holds_for" in told else ""

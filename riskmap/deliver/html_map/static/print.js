@@ -73,7 +73,7 @@ function printKey() {
       make("span", {}, `of the trees in each hexagon ${kind === "hexagons" && mode.pressure ? "have some pressure or more" : "need something done"}`));
   }
   else mode.classes.forEach((entry, at) => { if (seen[at]) items.push(item(symbolPicture(entry.symbol, 5 * (entry.grow ?? 1)), `${entry.label}${entry.detail ? ` (${entry.detail})` : ""}: ${count(seen[at])}`)); });
-  if (kind === "dots" || (kind === "symbols" && rm.trees.crowded)) items.push(make("span", {}, "dots stand for symbols, in their colours, where trees crowd"));
+  if (kind === "dots" || (kind === "symbols" && rm.trees.crowded)) items.push(make("span", {}, "Dots stand for symbols, in their colours, where trees crowd"));
   if (mode.agent) items.push(make("span", {}, `evidence for the rate: ${mode.agent.grade}`));
   for (const [entry, on] of rm.groundOn) if (on) items.push(item(patchPicture(entry, entry.kinds.every(kind => kind === "line")), entry.label));
   for (const [entry, on] of rm.reachOn) if (on) for (const band of [...entry.bands].reverse())
