@@ -382,11 +382,13 @@ def test_a_run_ends_with_what_the_money_prevents_and_how_sure_that_is(
     assert main(["run", str(site), "--budget", "30"]) == 0
     said = capsys.readouterr().out
     assert "First fitting, material and work: USD " in said
-    assert re.search(r"USD \d+ spent of a budget of 30 prevents about [\d,]+ of loss over the years", said)
+    assert re.search(
+        r"USD \d+ spent of a budget of 30 prevents about USD [\d,]+ of loss, while what is bought lasts", said
+    )
     assert "No other choice within the limits prevents more: that is proven." in said  # so few trees are solved exactly
     assert main(["run", str(site), "--overwrite"]) == 0
     said = capsys.readouterr().out
-    assert "of loss over the years" in said
+    assert "of loss, while what is bought lasts" in said
     assert "proven" not in said  # without a limit nothing was weighed
 
 

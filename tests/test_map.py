@@ -404,7 +404,9 @@ def test_money_and_sets_beside_are_told_where_choose_tells_them() -> None:
     made = Page.of(
         html_map.map_page(dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra)))
     )
-    assert "USD 1,490 spent of a budget of 1,500 prevents about 5,210 of loss over the years" in made.html
+    assert (
+        "USD 1,490 spent of a budget of 1,500 prevents about USD 5,210 of loss, while what is bought lasts" in made.html
+    )
     assert "The next 1,000 would prevent about 812 more." in made.html
     assert 'class="frontier"' in made.html
     assert dict(zip(made.ids(), made.texts("beside"), strict=True))["R001"].startswith(

@@ -58,6 +58,11 @@ def test_the_gap_is_said_and_never_too_small(gap: float, words: str) -> None:
     ]
 
 
+def test_without_limits_it_is_said_what_the_list_is_chosen_by() -> None:
+    lines = prevented_words(told(money=MONEY))
+    assert lines[1].startswith("It is the least money that stops whatever is 'some' or worse; where a budget is given")
+
+
 def test_what_the_proof_holds_for_and_what_more_would_buy_is_said() -> None:
     lines = prevented_words(
         told(money={**MONEY, "gap": 0.5, "proof_holds_for": "single guards", "next_prevents": 12.4})

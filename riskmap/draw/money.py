@@ -46,7 +46,7 @@ def prevented_words(result: Result) -> list[str]:
     told = result.choices.extra.get("money") or {}
     if "prevented" not in told:
         return []
-    currency = told.get("currency", result.choices.currency)
+    currency, choice = told.get("currency", result.choices.currency), result.site.inputs.settings.choice
     budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
     lines = [
         f"{currency} {told.get('spent', 0):,.0f} spent{budget} prevents about {currency} "
@@ -55,6 +55,11 @@ def prevented_words(result: Result) -> list[str]:
     if told.get("gap") is not None:
         scope = f" This holds for {told['proof_holds_for']}." if "proof_holds_for" in told else ""
         lines.append(f"{_proof_words(told['gap'])}{scope}")
+    elif choice.policy == "stop_all":
+        lines.append(
+            f"It is the least money that stops whatever is '{choice.floor}' or worse; where a budget is given, money "
+            "goes where it prevents most loss instead."
+        )
     if told.get("next_prevents", 0) > 0:
         more = _rounded(told["next_prevents"], 3)
         lines.append(f"The next {told['next_money']:,.0f} would prevent about {more} more.")
