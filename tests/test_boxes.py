@@ -309,6 +309,19 @@ def test_a_broken_index_is_passed_by(tmp_path: Path) -> None:
     assert "features_near_trees" not in facts_of(near.inputs)
 
 
+def test_an_index_with_strays_for_rows_it_lacks_is_not_trusted_by_their_number(tmp_path: Path) -> None:
+    frame = ground()
+    file = write(tmp_path, frame, "gpkg")
+    nearest = np.argsort(frame.geometry.distance(shapely.Point(X, Y)).to_numpy())[:60] + 1
+    with sqlite3.connect(tmp_path / file) as base:
+        for stray, fid in enumerate(nearest, start=100_000):
+            base.execute("DELETE FROM rtree_water_geom WHERE id = ?", (int(fid),))
+            base.execute("INSERT INTO rtree_water_geom VALUES (?, 0, 1, 0, 1)", (stray,))
+    whole, near = sites_of(site_file(tmp_path, file))
+    same(whole, near)
+    assert "features_near_trees" in facts_of(near.inputs)
+
+
 def test_names_that_look_like_sql_are_names(tmp_path: Path) -> None:
     frame = ground()
     frame.to_file(tmp_path / "w.gpkg", driver="GPKG", layer="wa\"ter'; DROP", GEOMETRY_NAME='ge"om', FID='the "id"')

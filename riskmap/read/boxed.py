@@ -105,7 +105,8 @@ def _pick_of_geopackage(path: Path, layer: str | None, about: Mapping[str, Any],
     index = f"rtree_{table}_{shape}"
     counted = (
         f"SELECT (SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = {_text(table)}) AS tables, "
-        f"(SELECT count(*) FROM {_name(index + '_rowid')}) AS indexed, "
+        f"EXISTS (SELECT 1 FROM {_name(table)} WHERE {_name(key)} NOT IN "
+        f"(SELECT rowid FROM {_name(index + '_rowid')})) AS unseen, "
         f"count(*) AS n, min({_name(key)}) AS least, max({_name(key)}) AS most FROM {_name(table)}"
     )
     found = read_arrow(path, sql=counted, read_geometry=False)[1].to_pylist()[0]
@@ -116,7 +117,7 @@ def _pick_of_geopackage(path: Path, layer: str | None, about: Mapping[str, Any],
         for west, south, east, north in boxes
     ]
     where = f"{_name(key)} IN (SELECT id FROM {_name(index)} WHERE {' OR '.join(at)})"
-    if found["indexed"] != found["n"]:
+    if found["unseen"]:
         where += f" OR {_name(key)} NOT IN (SELECT rowid FROM {_name(index + '_rowid')})"
     least, n = int(found["least"]), int(found["n"])
     number: Callable[[IntArray], IntArray] = lambda ids: ids - least + 1  # noqa: E731  the other one follows
