@@ -158,17 +158,17 @@ def _try_bytes(rng: Rng, features: list[bytes]) -> int:
         band = sorted(rng.integers(0, 11, 2).tolist())
         common = (wkb, offset, chosen, part_first, box_of, kinds, -3.3, -3.1, 8.0, 10, 10, *band, wanted, start)
         try:
-            counted = _grid.count(*common, row_start, np.zeros(10, np.int64))
-            if counted is None:
+            found = _grid.meet(*common, row_start, np.zeros(10, np.int64))
+            if found is None:
                 continue
             np.cumsum(start, out=start)
-            segment = np.empty((counted[0], 5))
-            _grid.fill(*common, segment)
+            stretch = np.empty((int(start[-1]), 3), np.int64)
+            _grid.fill(found[0], start, stretch)
         except ValueError:
             continue
         steps = np.empty(100, np.uint8)
         _grid.ring_steps(start, 10, 10, steps)
-        cells = (start, segment, None, 0.0, 0.0, 8.0, 10, 10, steps)
+        cells = (start, stretch, wkb, None, 0.0, 0.0, 8.0, 10, 10, steps)
         out = np.empty(20), np.empty(20, np.int32), np.empty(20, np.uint8)
         before = np.empty(102, np.uint32)
         _grid.stand(x, x, 0.0, 0.0, 8.0, 10, 10, before)

@@ -1,8 +1,9 @@
 /* Exact distances from many points to many segments, through a uniform grid of cells.
  *
- * Arrays come in through the buffer protocol and are allocated by the caller (riskmap/measure/grid.py), who also
- * subtracts the origin: all coordinates here are metres from a corner of the grid, so that products keep their
- * digits. Work is done with the interpreter lock released; nothing here keeps state, so threads may share arrays.
+ * Arrays come in through the buffer protocol and are allocated by the caller (riskmap/measure/grid.py). Vertices stay
+ * where they stand, in the well-known binary of the features; what is multiplied is counted from the point or from a
+ * corner of the grid first, so that products keep their digits. Work is done with the interpreter lock released; nothing
+ * here keeps state, so threads may share arrays.
  */
 #define Py_LIMITED_API 0x030B0000
 #define PY_SSIZE_T_CLEAN
@@ -70,11 +71,18 @@ typedef struct {
     double per_m; /* cells to a metre: quick, for what is widened; the cell of a point is told by division */
 } Grid;
 
-/* One segment in a cell, by value. */
+/* Segments of one ring or line that follow each other in a cell: `many` of them from the vertex at `at` of the bytes of
+ * all features, where they stay; none where it is a single point. */
 typedef struct {
-    double x1, y1, x2, y2;
-    int32_t owner, part;
-} Segment;
+    int64_t at;
+    int32_t many, owner, part, spare;
+} Stretch;
+
+/* A stretch, and the cell it lies in. */
+typedef struct {
+    int64_t cell;
+    Stretch stretch;
+} Met;
 
 /* Row or column of a place given in cells: -1 before the first, `most` past the last. */
 static inline int64_t cell_of(double place, int64_t most) {
@@ -111,7 +119,7 @@ static int push(Pairs *pairs, int32_t one, int32_t two) {
 /* Well-known binary ------------------------------------------------------------------------------------------ */
 
 enum { RINGS = 1, LINES = 2, POINTS = 4 };
-enum { SURVEY, COUNT, FILL };
+enum { SURVEY, MEET };
 enum { FAULT = -1, NO_MEMORY = -2, UNLUCKY = -3 };
 
 typedef struct {
@@ -127,11 +135,12 @@ typedef struct {
     /* SURVEY */
     double *box;    /* west south east north of one feature */
     int64_t *count; /* ring segments, other segments, polygons */
-    /* COUNT and FILL; start[c + 2] counts cell c, and becomes its end while cells are filled through start[c + 1] */
+    /* MEET; start[c + 2] counts cell c */
+    const unsigned char *wkb;
     uint32_t *start;
-    int64_t total;
-    Segment *segment;
-    /* COUNT of rings: which polygons hold the centres of the cells listed */
+    Met *met;
+    int64_t met_n, met_room, open; /* open: the stretch that the next segment goes on with, -1: none */
+    /* MEET of rings: which polygons hold the centres of the cells listed */
     const int64_t *row_start, *column;
     int centres;  /* whether the feature at hand may hold any */
     double *ring; /* segments of the polygon at hand */
@@ -164,18 +173,18 @@ static int room_for(void **what, int64_t *room, int64_t wanted, size_t item) {
     return 0;
 }
 
-static inline int into_cell(Visit *v, const double *s, int64_t cell) {
-    if (!v->wanted[cell]) return 0;
-    if (v->task == COUNT) {
-        v->start[cell + 2]++;
-        v->total++;
+/* The segment from the vertex `at` into one cell: on with the stretch that is open there, or a new one. */
+static inline int into_cell(Visit *v, int64_t at, int32_t many, int64_t cell) {
+    if (v->open >= 0 && v->met[v->open].cell == cell) {
+        v->met[v->open].stretch.many++;
         return 0;
     }
-    int64_t slot = v->start[cell + 1]++;
-    if (slot >= v->total) return FAULT;
-    Segment *to = v->segment + slot;
-    to->x1 = s[0], to->y1 = s[1], to->x2 = s[2], to->y2 = s[3];
-    to->owner = v->feature, to->part = v->part;
+    if (!v->wanted[cell]) return 0;
+    if (v->met_n == v->met_room && room_for((void **)&v->met, &v->met_room, v->met_n + 512, sizeof(Met)) < 0) return NO_MEMORY;
+    Met *new = v->met + v->met_n++;
+    new->cell = cell;
+    new->stretch = (Stretch){at, many, v->feature, v->part, 0};
+    v->start[cell + 2]++;
     return 0;
 }
 
@@ -190,18 +199,20 @@ static inline int64_t well_inside(const Visit *v, double x, double y) {
     return well ? row * g->columns + column : -1;
 }
 
-/* A segment into all cells it crosses; each that it comes near to, so that none slips between two. */
-static int into_cells(Visit *v, const double *s) {
+/* A segment into all cells it crosses; each that it comes near to, so that none slips between two. The next one goes on
+ * where this one ends, in `to`. */
+static int into_cells(Visit *v, const double *s, int64_t at, int32_t many, int64_t to) {
     const Grid *g = &v->g;
     double west = (s[0] < s[2] ? s[0] : s[2]) - WIDEN, east = (s[0] < s[2] ? s[2] : s[0]) + WIDEN;
     double south = (s[1] < s[3] ? s[1] : s[3]) - WIDEN, north = (s[1] < s[3] ? s[3] : s[1]) + WIDEN;
     int64_t c0 = cell_of(west * g->per_m, g->columns), c1 = cell_of(east * g->per_m, g->columns);
     int64_t r0 = cell_of(south * g->per_m, g->rows), r1 = cell_of(north * g->per_m, g->rows);
-    if (c1 < 0 || r1 < v->row_from || c0 >= g->columns || r0 >= v->row_to) return 0;
+    int64_t next = -1;
     int narrow = c0 == c1 || r0 == r1; /* one row or column: it crosses all of them */
     int bad = 0;
     double dx = s[2] - s[0], dy = s[3] - s[1];
     int64_t first = at_least(r0, v->row_from), last = at_most(r1, v->row_to - 1);
+    if (c1 < 0 || r1 < v->row_from || c0 >= g->columns || r0 >= v->row_to) last = first - 1;
     for (int64_t r = first; r <= last && bad >= 0; r++) {
         int64_t a = c0, b = c1;
         if (!narrow) {
@@ -212,9 +223,13 @@ static int into_cells(Visit *v, const double *s) {
             a = cell_of(((xa < xb ? xa : xb) - WIDEN) * g->per_m, g->columns);
             b = cell_of(((xa < xb ? xb : xa) + WIDEN) * g->per_m, g->columns);
         }
-        for (int64_t c = at_least(a, 0), end = at_most(b, g->columns - 1); c <= end && bad >= 0; c++)
-            bad = into_cell(v, s, r * g->columns + c);
+        for (int64_t c = at_least(a, 0), end = at_most(b, g->columns - 1); c <= end && bad >= 0; c++) {
+            int64_t cell = r * g->columns + c, before = v->met_n;
+            bad = into_cell(v, at, many, cell);
+            if (cell == to && v->met_n > before) next = before;
+        }
     }
+    v->open = next;
     return bad;
 }
 
@@ -239,11 +254,13 @@ static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
         return 0;
     }
     if (!(kind & v->want)) return 0;
-    int keep = v->task == COUNT && kind == RINGS && v->centres, bad;
+    int keep = kind == RINGS && v->centres, bad;
+    int32_t many = vertices > 1;
     if (keep && (bad = room_for((void **)&v->ring, &v->ring_room, v->ring_n + segments, 32)) < 0) return bad;
     xy_at(at, &s[0], &s[1]);
     s[0] -= v->g.x, s[1] -= v->g.y;
-    int64_t from = well_inside(v, s[0], s[1]);
+    int64_t from = well_inside(v, s[0], s[1]), first = at - v->wkb;
+    v->open = -1;
     for (int64_t i = 0; i < segments; i++) {
         if (vertices > 1) {
             xy_at(at + (i + 1) * 16, &s[2], &s[3]);
@@ -252,7 +269,13 @@ static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
             s[2] = s[0], s[3] = s[1];
         }
         int64_t to = well_inside(v, s[2], s[3]);
-        bad = from == to && to >= 0 ? into_cell(v, s, to) : into_cells(v, s);
+        if (from != to || to < 0) {
+            bad = into_cells(v, s, first + i * 16, many, to);
+        } else {
+            int64_t before = v->met_n;
+            bad = into_cell(v, first + i * 16, many, to);
+            if (v->met_n > before) v->open = before;
+        }
         if (bad < 0) return bad;
         if (keep) memcpy(v->ring + 4 * v->ring_n++, s, 32);
         s[0] = s[2], s[1] = s[3], from = to;
@@ -455,7 +478,7 @@ static int hold_centres(Visit *v) {
 }
 
 static int polygon_done(Visit *v) {
-    int bad = v->task == COUNT && v->centres ? hold_centres(v) : 0;
+    int bad = v->centres ? hold_centres(v) : 0;
     v->part++;
     return bad;
 }
@@ -507,7 +530,7 @@ static int visit_all(Visit *v, const Common *common) {
         Cursor c = feature_at(&common->wkb, common->offsets.at, chosen[i]);
         v->feature = (int32_t)chosen[i];
         v->part = part_first[chosen[i]];
-        v->centres = v->task == COUNT && v->want & RINGS && may_hold(v, (const double *)common->box.at + 4 * chosen[i]);
+        v->centres = v->want & RINGS && may_hold(v, (const double *)common->box.at + 4 * chosen[i]);
         if (c.at < c.end) bad = walk(&c, v, 0);
     }
     PyEval_RestoreThread(state);
@@ -534,32 +557,30 @@ static int take_common(PyObject **from, Common *common, Visit *v) {
         return -1;
     }
     v->g.per_m = 1 / v->g.cell;
+    v->wkb = common->wkb.at;
     v->start = common->start.at;
     v->wanted = common->wanted.at;
     return 0;
 }
 
-#define COMMON_DOC "wkb, offsets, chosen, part_first, box, kinds, x, y, cell, columns, rows, row_from, row_to, wanted, start"
-#define COMMON_FORMAT "OOOOOidddLLLLOO"
-#define COMMON_INTO                                                                                                   \
-    &from[0], &from[1], &from[2], &from[3], &from[4], &v.want, &v.g.x, &v.g.y, &v.g.cell, &columns, &rows, &row_from, \
-        &row_to, &from[5], &from[6]
-
-PyDoc_STRVAR(count_doc,
-             "count(" COMMON_DOC ", row_start, column)\n\n"
-             "First pass over the chosen features (kinds: rings 1, lines 2, points 4, added up), for one band of rows: the\n"
-             "number of segments of cell c goes to start[c + 2] (two more items than cells, zeros at first). For rings, also\n"
-             "which polygons hold the centre of each cell listed (columns by row, ascending): returns (segments, bytes of\n"
-             "int32 pairs (place in the list, polygon)), or None where a ring passes so near a centre that the corner has to\n"
-             "be moved. Polygons of feature f are numbered from part_first[f].");
-static PyObject *count(PyObject *self, PyObject *args) {
+PyDoc_STRVAR(meet_doc,
+             "meet(wkb, offsets, chosen, part_first, box, kinds, x, y, cell, columns, rows, row_from, row_to, wanted, start,\n"
+             "     row_start, column)\n\n"
+             "Which cells of one band of rows the chosen features meet (kinds: rings 1, lines 2, points 4, added up). The\n"
+             "number of stretches in cell c goes to start[c + 2] (two more items than cells, zeros at first). For rings, also\n"
+             "which polygons hold the centre of each cell listed (columns by row, ascending). Returns bytes of stretches with\n"
+             "their cells, for `fill`, and bytes of int32 pairs (place in the list, polygon), or None where a ring passes so\n"
+             "near a centre that the corner has to be moved. Polygons of feature f are numbered from part_first[f].");
+static PyObject *meet(PyObject *self, PyObject *args) {
     (void)self;
     PyObject *from[9], *answer = NULL;
     Common common = {0};
     Array list[2] = {0};
-    Visit v = {.task = COUNT};
+    Visit v = {.task = MEET};
     long long columns, rows, row_from, row_to;
-    if (!PyArg_ParseTuple(args, COMMON_FORMAT "OO", COMMON_INTO, &from[7], &from[8])) return NULL;
+    if (!PyArg_ParseTuple(args, "OOOOOidddLLLLOOOO", &from[0], &from[1], &from[2], &from[3], &from[4], &v.want, &v.g.x,
+                          &v.g.y, &v.g.cell, &columns, &rows, &row_from, &row_to, &from[5], &from[6], &from[7], &from[8]))
+        return NULL;
     v.g.columns = columns, v.g.rows = rows, v.row_from = row_from, v.row_to = row_to;
     if (take_common(from, &common, &v) < 0 || take(from[7], &list[0], 8, 0, "row_start") < 0 ||
         take(from[8], &list[1], 8, 0, "column") < 0)
@@ -574,11 +595,13 @@ static PyObject *count(PyObject *self, PyObject *args) {
     int bad = visit_all(&v, &common);
     if (bad == NO_MEMORY) PyErr_NoMemory();
     else if (bad == UNLUCKY) answer = Py_NewRef(Py_None);
-    else if (bad < 0 || v.total >= UINT32_MAX) short_array("wkb");
+    else if (bad < 0 || v.met_n >= UINT32_MAX) short_array("wkb");
     else
-        answer = Py_BuildValue("Ly#", (long long)v.total, v.holders.n ? (const char *)v.holders.item : "",
+        answer = Py_BuildValue("y#y#", v.met_n ? (const char *)v.met : "", (Py_ssize_t)(v.met_n * (int64_t)sizeof(Met)),
+                               v.holders.n ? (const char *)v.holders.item : "",
                                (Py_ssize_t)(v.holders.n * (int64_t)sizeof(int32_t)));
 done:
+    free(v.met);
     free(v.ring);
     free(v.cross);
     free(v.row_at);
@@ -588,25 +611,31 @@ done:
     return answer;
 }
 
-PyDoc_STRVAR(fill_doc, "fill(" COMMON_DOC ", segment)\n\n"
-                       "Second pass: copy the segments into their cells, 40 bytes each. `start` comes in summed up, and leaves with\n"
-                       "the start of cell c at start[c] and its end at start[c + 1].");
+PyDoc_STRVAR(fill_doc, "fill(met, start, stretch): put stretches of one band in the order of their cells, 24 bytes each. `start` comes\n"
+                       "in summed up, and leaves with the start of cell c at start[c] and its end at start[c + 1].");
 static PyObject *fill(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[8], *answer = NULL;
-    Common common = {0};
-    Array segment = {0};
-    Visit v = {.task = FILL};
-    long long columns, rows, row_from, row_to;
-    if (!PyArg_ParseTuple(args, COMMON_FORMAT "O", COMMON_INTO, &from[7])) return NULL;
-    v.g.columns = columns, v.g.rows = rows, v.row_from = row_from, v.row_to = row_to;
-    if (take_common(from, &common, &v) < 0 || take(from[7], &segment, 8, 1, "segment") < 0) goto done;
-    v.segment = segment.at, v.total = segment.n / 5;
-    if (visit_all(&v, &common) < 0) short_array("segment");
+    PyObject *from[3], *answer = NULL;
+    Array a[3] = {0};
+    if (!PyArg_ParseTuple(args, "OOO", &from[0], &from[1], &from[2])) return NULL;
+    if (take(from[0], &a[0], 1, 0, "met") < 0 || take(from[1], &a[1], 4, 1, "start") < 0 ||
+        take(from[2], &a[2], 8, 1, "stretch") < 0)
+        goto done;
+    int64_t n = a[0].n / (int64_t)sizeof(Met), cells = a[1].n - 2, room = a[2].n / 3, i = 0;
+    uint32_t *start = a[1].at;
+    Stretch *stretch = a[2].at;
+    PyThreadState *state = PyEval_SaveThread();
+    for (; i < n; i++) {
+        Met met;
+        memcpy(&met, (const char *)a[0].at + i * (int64_t)sizeof(Met), sizeof(Met));
+        if (met.cell < 0 || met.cell >= cells || start[met.cell + 1] >= room) break;
+        stretch[start[met.cell + 1]++] = met.stretch;
+    }
+    PyEval_RestoreThread(state);
+    if (i < n) short_array("stretch");
     else answer = Py_NewRef(Py_None);
 done:
-    let_go((Array *)&common, 7);
-    let_go(&segment, 1);
+    let_go(a, 3);
     return answer;
 }
 
@@ -835,13 +864,15 @@ done:
 typedef struct {
     Grid g;
     const uint32_t *start;
-    const Segment *segment;
+    const Stretch *stretch;
+    const unsigned char *wkb; /* where their vertices stand */
     const double *half; /* by owner, or NULL: no line has a width */
     double half_most;
 } Cells;
 
 typedef struct {
-    double px, py, scale, tie;
+    double px, py, scale, tie; /* from the corner of the grid, and in the coordinates of the features: */
+    double x, y;
     double best, limit; /* planar, width taken off; what lies beyond the limit is not looked at */
     int32_t owner;
     int several, within, first_only;
@@ -856,14 +887,12 @@ static inline double least(double a, double b) { return a < b ? a : b; }
 static inline double most(double a, double b) { return a > b ? a : b; }
 #endif
 
-/* Squared distance of a point to a segment; infinite where it is plainly more than `far`, to spare a division. */
-static inline double squared_away(const Segment *s, double px, double py, double far) {
-    double dx = s->x2 - s->x1, dy = s->y2 - s->y1, ex = px - s->x1, ey = py - s->y1;
-    double along = ex * dx + ey * dy, away = ex * ex + ey * ey;
-    if (away * (1 - 1e-12) - 2 * most(along, 0) > far) return INFINITY;
-    double t = most(least(along / (dx * dx + dy * dy + DBL_MIN), 1), 0); /* 0 where the ends are the same */
-    ex -= t * dx, ey -= t * dy;
-    return ex * ex + ey * ey;
+/* Squared distance to a segment of a point that lies (ax, ay) from its one end and (bx, by) from the other. */
+static inline double squared_away(double ax, double ay, double bx, double by) {
+    double dx = ax - bx, dy = ay - by;
+    double t = most(least((ax * dx + ay * dy) / (dx * dx + dy * dy + DBL_MIN), 1), 0); /* 0 where the ends are the same */
+    ax -= t * dx, ay -= t * dy;
+    return ax * ax + ay * ay;
 }
 
 /* One segment that is near enough, `away` from the point, into what has been found. */
@@ -883,34 +912,92 @@ static inline void take_in(Look *look, double away, int32_t owner) {
     if (look->best + look->tie < look->limit) look->limit = look->best + look->tie;
 }
 
-static void look_in(const Cells *cells, int64_t cell, Look *look) {
-    const Segment *s = cells->segment + cells->start[cell], *end = cells->segment + cells->start[cell + 1];
-    double px = look->px, py = look->py, far = look->limit * look->limit;
-    if (!cells->half) {
-        if (end - s > MANY && !look->first_only) { /* some corners tell where the limit lies: else each is a little nearer */
-            double corner = far;
-            for (const Segment *some = s; some < end; some += MANY / 2) {
-                double ex = px - some->x1, ey = py - some->y1;
-                corner = least(corner, ex * ex + ey * ey);
-            }
-            if (corner < far) look->limit = least(look->limit, sqrt(corner) + look->tie), far = look->limit * look->limit;
-        }
-        for (; s < end; s++) {
-            double away = squared_away(s, px, py, far);
-            if (away > far) continue;
-            take_in(look, sqrt(away), s->owner);
-            far = look->limit * look->limit;
-        }
-        return;
+/* Some corners tell where the limit lies: else each segment is a little nearer than the last. */
+static void glance(const unsigned char *at, int32_t many, Look *look) {
+    double corner = look->limit * look->limit, x, y;
+    for (int32_t k = 0; k < many; k += MANY / 2) {
+        xy_at(at + (int64_t)k * 16, &x, &y);
+        x = look->x - x, y = look->y - y;
+        corner = least(corner, x * x + y * y);
     }
-    for (; s < end; s++) {
-        double half = cells->half[s->owner] * look->scale;
-        far = (look->limit + half) * (look->limit + half);
-        double away = squared_away(s, px, py, far);
-        if (away > far) continue;
+    look->limit = least(look->limit, sqrt(corner) + look->tie);
+}
+
+/* One stretch, half its width taken off. */
+static void look_along_width(const Cells *cells, const Stretch *s, Look *look) {
+    const unsigned char *at = cells->wkb + s->at;
+    double half = cells->half[s->owner] * look->scale, ax, ay, bx, by;
+    xy_at(at, &bx, &by);
+    bx = look->x - bx, by = look->y - by;
+    for (int32_t k = 0; k == 0 || k < s->many; k++) {
+        ax = bx, ay = by;
+        if (s->many) {
+            at += 16;
+            xy_at(at, &bx, &by);
+            bx = look->x - bx, by = look->y - by;
+        }
+        double away = squared_away(ax, ay, bx, by), far = look->limit + half;
+        if (away > far * far) continue;
         away = sqrt(away) - half;
         if (half > 0 && away <= 0) look->within = 1;
         take_in(look, away < 0 ? 0 : away, s->owner);
+    }
+}
+
+#ifdef __SSE2__
+/* One stretch, two segments at a time, both by the very sums of squared_away; past its end comes its last vertex again. */
+static inline void look_along(const Cells *cells, const Stretch *s, Look *look) {
+    const unsigned char *at = cells->wkb + s->at, *end = at + (int64_t)s->many * 16;
+    const __m128d here = _mm_set_pd(look->y, look->x), none = _mm_setzero_pd(), whole = _mm_set1_pd(1);
+    const __m128d tiny = _mm_set1_pd(DBL_MIN);
+    __m128d far = _mm_set1_pd(look->limit * look->limit), a = _mm_sub_pd(here, _mm_loadu_pd((const double *)at));
+    do {
+        at = at < end ? at + 16 : at;
+        __m128d b = _mm_sub_pd(here, _mm_loadu_pd((const double *)at));
+        at = at < end ? at + 16 : at;
+        __m128d c = _mm_sub_pd(here, _mm_loadu_pd((const double *)at));
+        __m128d ax = _mm_unpacklo_pd(a, b), ay = _mm_unpackhi_pd(a, b);
+        __m128d dx = _mm_sub_pd(ax, _mm_unpacklo_pd(b, c)), dy = _mm_sub_pd(ay, _mm_unpackhi_pd(b, c));
+        __m128d along = _mm_add_pd(_mm_mul_pd(ax, dx), _mm_mul_pd(ay, dy));
+        __m128d squared = _mm_add_pd(_mm_add_pd(_mm_mul_pd(dx, dx), _mm_mul_pd(dy, dy)), tiny);
+        __m128d t = _mm_max_pd(_mm_min_pd(_mm_div_pd(along, squared), whole), none);
+        ax = _mm_sub_pd(ax, _mm_mul_pd(t, dx)), ay = _mm_sub_pd(ay, _mm_mul_pd(t, dy));
+        __m128d away = _mm_add_pd(_mm_mul_pd(ax, ax), _mm_mul_pd(ay, ay));
+        int near = _mm_movemask_pd(_mm_cmple_pd(away, far));
+        if (near) {
+            if (near & 1) take_in(look, sqrt(_mm_cvtsd_f64(away)), s->owner);
+            if (near & 2) take_in(look, sqrt(_mm_cvtsd_f64(_mm_unpackhi_pd(away, away))), s->owner);
+            far = _mm_set1_pd(look->limit * look->limit);
+        }
+        a = c;
+    } while (at < end);
+}
+#else
+static inline void look_along(const Cells *cells, const Stretch *s, Look *look) {
+    const unsigned char *at = cells->wkb + s->at, *end = at + (int64_t)s->many * 16;
+    double ax, ay, bx, by;
+    xy_at(at, &bx, &by);
+    bx = look->x - bx, by = look->y - by;
+    do {
+        ax = bx, ay = by;
+        at = at < end ? at + 16 : at;
+        xy_at(at, &bx, &by);
+        bx = look->x - bx, by = look->y - by;
+        double away = squared_away(ax, ay, bx, by);
+        if (away <= look->limit * look->limit) take_in(look, sqrt(away), s->owner);
+    } while (at < end);
+}
+#endif
+
+static void look_in(const Cells *cells, int64_t cell, Look *look) {
+    const Stretch *s = cells->stretch + cells->start[cell], *end = cells->stretch + cells->start[cell + 1];
+    for (; s < end; s++) {
+        if (cells->half) {
+            look_along_width(cells, s, look);
+        } else {
+            if (s->many > MANY && !look->first_only) glance(cells->wkb + s->at, s->many, look);
+            look_along(cells, s, look);
+        }
     }
 }
 
@@ -963,27 +1050,28 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
     }
 }
 
-PyDoc_STRVAR(nearest_doc, "nearest(x, y, scale, reach, tie, limit, start, segment, half, corner_x, corner_y, cell, columns,\n"
+PyDoc_STRVAR(nearest_doc, "nearest(x, y, scale, reach, tie, limit, start, stretch, wkb, half, corner_x, corner_y, cell, columns,\n"
                           "        rows, steps, distance, first, within)\n\n"
                           "Ground distance of each point to the nearest segment, half its width taken off, and the first owner\n"
                           "among those within `tie` of it; nan and -1 beyond the reach. With `limit` (ground metres by point) only\n"
                           "`first` is filled, with the first owner within it.");
 static PyObject *nearest(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[11], *answer = NULL;
-    Array a[11] = {0};
+    PyObject *from[12], *answer = NULL;
+    Array a[12] = {0};
     double reach, tie;
     long long columns, rows;
     Cells cells = {0};
-    if (!PyArg_ParseTuple(args, "OOOddOOOOdddLLOOOO", &from[0], &from[1], &from[2], &reach, &tie, &from[3],
-                          &from[4], &from[5], &from[6], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows, &from[7], &from[8], &from[9], &from[10]))
+    if (!PyArg_ParseTuple(args, "OOOddOOOOOdddLLOOOO", &from[0], &from[1], &from[2], &reach, &tie, &from[3],
+                          &from[4], &from[5], &from[11], &from[6], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows,
+                          &from[7], &from[8], &from[9], &from[10]))
         return NULL;
     cells.g.columns = columns, cells.g.rows = rows;
     int limited = from[3] != Py_None, wide = from[6] != Py_None;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
         take(from[2], &a[2], 8, 0, "scale") < 0 || (limited && take(from[3], &a[3], 8, 0, "limit") < 0) ||
-        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "segment") < 0 ||
-        (wide && take(from[6], &a[6], 8, 0, "half") < 0) || take(from[7], &a[7], 1, 0, "steps") < 0 ||
+        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "stretch") < 0 ||
+        take(from[11], &a[11], 1, 0, "wkb") < 0 || (wide && take(from[6], &a[6], 8, 0, "half") < 0) || take(from[7], &a[7], 1, 0, "steps") < 0 ||
         take(from[8], &a[8], 8, 1, "distance") < 0 || take(from[9], &a[9], 4, 1, "first") < 0 ||
         take(from[10], &a[10], 1, 1, "within") < 0)
         goto done;
@@ -992,8 +1080,8 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
         short_array("x");
         goto done;
     }
-    cells.start = a[4].at, cells.segment = a[5].at, cells.half = wide ? a[6].at : NULL;
-    if (!grid_sound(&cells.g, a[4].n - 2) || a[7].n != a[4].n - 2 || cells.start[a[4].n - 2] > a[5].n / 5) {
+    cells.start = a[4].at, cells.stretch = a[5].at, cells.wkb = a[11].at, cells.half = wide ? a[6].at : NULL;
+    if (!grid_sound(&cells.g, a[4].n - 2) || a[7].n != a[4].n - 2 || cells.start[a[4].n - 2] > a[5].n / 3) {
         short_array("start");
         goto done;
     }
@@ -1012,13 +1100,17 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
             if (here[k] >= 0) FETCH(cells.start + here[k]), FETCH(steps + here[k]);
         }
         for (int64_t k = 0; k < some; k++)
-            if (here[k] >= 0) FETCH(cells.segment + cells.start[here[k]]);
+            if (here[k] >= 0) FETCH(cells.stretch + cells.start[here[k]]);
+        for (int64_t k = 0; k < some; k++)
+            if (here[k] >= 0 && cells.start[here[k]] < cells.start[here[k] + 1])
+                FETCH(cells.wkb + cells.stretch[cells.start[here[k]]].at);
         for (int64_t k = 0; k < some; k++) {
             int64_t i = at + k;
             first[i] = -1;
             if (!limited) distance[i] = NAN, within[i] = 0;
             if (here[k] < 0) continue;
             Look look = {.px = x[i] - cells.g.x, .py = y[i] - cells.g.y, .scale = scale[i], .tie = tie * scale[i]};
+            look.x = x[i], look.y = y[i];
             look.best = INFINITY, look.owner = -1;
             look.limit = reach * scale[i] * (1 + 1e-12);
             int64_t c = here[k] % columns, r = here[k] / columns, ring = steps[here[k]];
@@ -1045,7 +1137,7 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
     PyEval_RestoreThread(state);
     answer = Py_NewRef(Py_None);
 done:
-    let_go(a, 11);
+    let_go(a, 12);
     return answer;
 }
 
@@ -1053,24 +1145,42 @@ static double turn(double ax, double ay, double bx, double by, double cx, double
     return (bx - ax) * (cy - ay) - (by - ay) * (cx - ax);
 }
 
+/* Whether the way from one place to another, both from the corner of the grid, crosses a stretch an odd number of times. */
+static int crossed_oddly(const unsigned char *at, int32_t many, const Grid *g, double cx, double cy, double px, double py) {
+    double x1, y1, x2, y2;
+    int odd = 0;
+    xy_at(at, &x1, &y1);
+    x1 -= g->x, y1 -= g->y;
+    int left = turn(cx, cy, px, py, x1, y1) >= 0;
+    for (const unsigned char *end = at + (int64_t)many * 16; at < end; x1 = x2, y1 = y2) {
+        at += 16;
+        xy_at(at, &x2, &y2);
+        x2 -= g->x, y2 -= g->y;
+        int now = turn(cx, cy, px, py, x2, y2) >= 0, over = left != now;
+        left = now;
+        if (over) odd ^= (turn(x1, y1, x2, y2, cx, cy) >= 0) != (turn(x1, y1, x2, y2, px, py) >= 0);
+    }
+    return odd;
+}
+
 static int by_part(const void *one, const void *two) {
     int32_t a = *(const int32_t *)one, b = *(const int32_t *)two;
     return a < b ? -1 : a > b;
 }
 
-PyDoc_STRVAR(inside_doc, "inside(x, y, before, holder_start, holder, start, segment, corner_x, corner_y, cell, columns, rows,\n"
+PyDoc_STRVAR(inside_doc, "inside(x, y, before, holder_start, holder, start, stretch, wkb, corner_x, corner_y, cell, columns, rows,\n"
                          "       shift)\n\n"
                          "Which polygons hold each point: those that hold the centre of its cell (`holder`, by place in the\n"
                          "list of cells that `before` counts, parts ascending), unless an odd number of their edges is crossed on the way. Returns\n"
                          "bytes of int32 pairs (point + shift, part), points and parts ascending.");
 static PyObject *inside(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[7], *answer = NULL;
-    Array a[7] = {0};
+    PyObject *from[8], *answer = NULL;
+    Array a[8] = {0};
     Grid g = {0};
     long long columns, rows, shift;
-    if (!PyArg_ParseTuple(args, "OOOOOOOdddLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
-                          &g.x, &g.y, &g.cell, &columns, &rows, &shift))
+    if (!PyArg_ParseTuple(args, "OOOOOOOOdddLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
+                          &from[7], &g.x, &g.y, &g.cell, &columns, &rows, &shift))
         return NULL;
     g.columns = columns, g.rows = rows;
     Pairs pairs = {0};
@@ -1079,19 +1189,20 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
         take(from[2], &a[2], 4, 0, "before") < 0 || take(from[3], &a[3], 8, 0, "holder_start") < 0 ||
         take(from[4], &a[4], 4, 0, "holder") < 0 || take(from[5], &a[5], 4, 0, "start") < 0 ||
-        take(from[6], &a[6], 8, 0, "segment") < 0)
+        take(from[6], &a[6], 8, 0, "stretch") < 0 || take(from[7], &a[7], 1, 0, "wkb") < 0)
         goto done;
     int64_t n = a[0].n, lists = a[3].n - 1;
     const int64_t *holder_start = a[3].at;
     const uint32_t *start = a[5].at, *before = a[2].at;
     const int32_t *holder = a[4].at;
     if (!grid_sound(&g, a[5].n - 2) || a[1].n != n || a[2].n != a[5].n || lists < 0 || holder_start[lists] > a[4].n ||
-        start[a[5].n - 2] > a[6].n / 5) {
+        start[a[5].n - 2] > a[6].n / 3) {
         short_array("before");
         goto done;
     }
     const double *x = a[0].at, *y = a[1].at;
-    const Segment *segment = a[6].at;
+    const Stretch *stretch = a[6].at;
+    const unsigned char *wkb = a[7].at;
     int bad = 0;
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n && !bad; i++) {
@@ -1104,13 +1215,8 @@ static PyObject *inside(PyObject *self, PyObject *args) {
             bad = 1;
             break;
         }
-        for (int64_t k = start[cell]; k < start[cell + 1]; k++) {
-            const Segment *s = segment + k;
-            if ((turn(cx, cy, px, py, s->x1, s->y1) >= 0) == (turn(cx, cy, px, py, s->x2, s->y2) >= 0)) continue;
-            if ((turn(s->x1, s->y1, s->x2, s->y2, cx, cy) >= 0) == (turn(s->x1, s->y1, s->x2, s->y2, px, py) >= 0))
-                continue;
-            crossed_part[many++] = s->part;
-        }
+        for (int64_t k = start[cell]; k < start[cell + 1]; k++)
+            if (crossed_oddly(wkb + stretch[k].at, stretch[k].many, &g, cx, cy, px, py)) crossed_part[many++] = stretch[k].part;
         const int32_t *held = holder + holder_start[before[cell]], *held_end = holder + holder_start[before[cell] + 1];
         if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
         for (int64_t k = 0; (k < many || held < held_end) && !bad;) {
@@ -1127,100 +1233,120 @@ static PyObject *inside(PyObject *self, PyObject *args) {
 done:
     free(crossed_part);
     free(pairs.item);
-    let_go(a, 7);
+    let_go(a, 8);
     return answer;
 }
 
 /* Shares ----------------------------------------------------------------------------------------------------- */
 
+/* A circle, and what has been summed up of what covers it. */
+typedef struct {
+    double px, py, squared, first; /* middle from the corner of the grid, radius squared, a direction */
+    double twice, arcs;            /* cross products, arcs from the first direction */
+} Circle;
+
+/* What one segment, given from the middle of the circle, adds in the cell of its column and row. */
+static void add_up(Circle *o, const Grid *g, int64_t column, int64_t row, double ax, double ay, double bx, double by) {
+    double away = ax * ax + ay * ay, away2 = bx * bx + by * by, from = 0, to = 1, dx = bx - ax, dy = by - ay;
+    if (away > o->squared || away2 > o->squared) {
+        double a = dx * dx + dy * dy, b = ax * dx + ay * dy, root = b * b - a * (away - o->squared);
+        int passes = away > o->squared && away2 > o->squared; /* else it must cross once: a corner may lie on the circle */
+        if (passes && !(root > 0)) return;
+        root = root > 0 ? sqrt(root) : 0;
+        if (away > o->squared) from = (-b - root) / a;
+        if (away2 > o->squared) to = (-b + root) / a;
+        if (passes && !(from >= 0 && to <= 1 && from < to)) return;
+        from = from < 0 ? 0 : from > 1 ? 1 : from;
+        to = to < from ? from : to > 1 ? 1 : to;
+    }
+    double middle = (from + to) / 2; /* a segment stands in several cells: it counts in that of its middle */
+    if (cell_of((ax + middle * dx + o->px) / g->cell, g->columns) != column ||
+        cell_of((ay + middle * dy + o->py) / g->cell, g->rows) != row)
+        return;
+    o->twice += (to - from) * (ax * by - ay * bx);
+    for (int leaves = 0; leaves < 2; leaves++) {
+        if (!((leaves ? away2 : away) > o->squared)) continue;
+        double t = leaves ? to : from, angle = atan2(ay + t * dy, ax + t * dx) - o->first;
+        angle -= 2 * M_PI * floor(angle / (2 * M_PI));
+        o->arcs += leaves ? 2 * M_PI - angle : angle - 2 * M_PI;
+    }
+}
+
 /* Share of a circle that oriented rings (ground on their left) cover, by Green's theorem: half the cross products of
  * what lies inside the circle, and the arcs. Going round from the first direction, the ground is left where an edge
  * enters the circle and met where one leaves it, so each arc sum is that of the first direction plus jumps. */
-static double share_of(const Segment *segment, const uint32_t *start, const Grid *g, double px, double py, double radius,
-                       double first, int covers_first) {
-    double squared = radius * radius, twice = 0, arcs = covers_first ? 2 * M_PI : 0;
+static double share_of(const Cells *cells, double x, double y, double radius, double first, int covers_first) {
+    const Grid *g = &cells->g;
+    double px = x - g->x, py = y - g->y;
+    Circle o = {px, py, radius * radius, first, 0, covers_first ? 2 * M_PI : 0};
     int64_t c0 = at_least(cell_of((px - radius) / g->cell, g->columns), 0);
     int64_t c1 = at_most(cell_of((px + radius) / g->cell, g->columns), g->columns - 1);
     int64_t r0 = at_least(cell_of((py - radius) / g->cell, g->rows), 0);
     int64_t r1 = at_most(cell_of((py + radius) / g->cell, g->rows), g->rows - 1);
     for (int64_t r = r0; r <= r1; r++)
         for (int64_t c = c0; c <= c1; c++)
-            for (int64_t i = start[r * g->columns + c], end = start[r * g->columns + c + 1]; i < end; i++) {
-                double ax = segment[i].x1 - px, ay = segment[i].y1 - py;
-                double bx = segment[i].x2 - px, by = segment[i].y2 - py;
-                double away = ax * ax + ay * ay, away2 = bx * bx + by * by, from = 0, to = 1;
-                double dx = bx - ax, dy = by - ay;
-                if (away > squared || away2 > squared) {
-                    double a = dx * dx + dy * dy, b = ax * dx + ay * dy, root = b * b - a * (away - squared);
-                    int passes = away > squared && away2 > squared; /* else it must cross once: a corner may lie on the circle */
-                    if (passes && !(root > 0)) continue;
-                    root = root > 0 ? sqrt(root) : 0;
-                    if (away > squared) from = (-b - root) / a;
-                    if (away2 > squared) to = (-b + root) / a;
-                    if (passes && !(from >= 0 && to <= 1 && from < to)) continue;
-                    from = from < 0 ? 0 : from > 1 ? 1 : from;
-                    to = to < from ? from : to > 1 ? 1 : to;
-                }
-                double middle = (from + to) / 2; /* a segment stands in several cells: it counts in that of its middle */
-                if (cell_of((ax + middle * dx + px) / g->cell, g->columns) != c ||
-                    cell_of((ay + middle * dy + py) / g->cell, g->rows) != r)
-                    continue;
-                twice += (to - from) * (ax * by - ay * bx);
-                for (int leaves = 0; leaves < 2; leaves++) {
-                    if (!((leaves ? away2 : away) > squared)) continue;
-                    double t = leaves ? to : from, angle = atan2(ay + t * dy, ax + t * dx) - first;
-                    angle -= 2 * M_PI * floor(angle / (2 * M_PI));
-                    arcs += leaves ? 2 * M_PI - angle : angle - 2 * M_PI;
+            for (int64_t k = cells->start[r * g->columns + c], end = cells->start[r * g->columns + c + 1]; k < end; k++) {
+                const unsigned char *at = cells->wkb + cells->stretch[k].at;
+                double ax, ay, bx, by;
+                xy_at(at, &ax, &ay);
+                ax -= x, ay -= y;
+                for (int32_t i = 0; i < cells->stretch[k].many; i++, ax = bx, ay = by) {
+                    at += 16;
+                    xy_at(at, &bx, &by);
+                    bx -= x, by -= y;
+                    add_up(&o, g, c, r, ax, ay, bx, by);
                 }
             }
-    double share = (twice / squared + arcs) / (2 * M_PI);
+    double share = (o.twice / o.squared + o.arcs) / (2 * M_PI);
     if (share < -1e-6) share += 1; /* an edge through the very point in the first direction was taken for the other side */
     if (share > 1 + 1e-6) share -= 1;
     return share < 0 ? 0 : share > 1 ? 1 : share;
 }
 
-PyDoc_STRVAR(shares_doc, "shares(x, y, radius, covers_first, first, start, segment, corner_x, corner_y, cell, columns, rows, share)\n\n"
+PyDoc_STRVAR(shares_doc, "shares(x, y, radius, covers_first, first, start, stretch, wkb, corner_x, corner_y, cell, columns, rows,\n"
+                         "       share)\n\n"
                          "Share of the circle round each point that oriented rings cover; `first` is a direction, and\n"
                          "`covers_first` whether the end of the radius in it is covered.");
 static PyObject *shares(PyObject *self, PyObject *args) {
     (void)self;
-    PyObject *from[7], *answer = NULL;
-    Array a[7] = {0};
-    Grid g = {0};
+    PyObject *from[8], *answer = NULL;
+    Array a[8] = {0};
+    Cells cells = {0};
     double first;
     long long columns, rows;
-    if (!PyArg_ParseTuple(args, "OOOOdOOdddLLO", &from[0], &from[1], &from[2], &from[3], &first, &from[4], &from[5], &g.x,
-                          &g.y, &g.cell, &columns, &rows, &from[6]))
+    if (!PyArg_ParseTuple(args, "OOOOdOOOdddLLO", &from[0], &from[1], &from[2], &from[3], &first, &from[4], &from[5],
+                          &from[7], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows, &from[6]))
         return NULL;
-    g.columns = columns, g.rows = rows;
+    cells.g.columns = columns, cells.g.rows = rows;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
         take(from[2], &a[2], 8, 0, "radius") < 0 || take(from[3], &a[3], 1, 0, "covers_first") < 0 ||
-        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "segment") < 0 ||
-        take(from[6], &a[6], 8, 1, "share") < 0)
+        take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "stretch") < 0 ||
+        take(from[6], &a[6], 8, 1, "share") < 0 || take(from[7], &a[7], 1, 0, "wkb") < 0)
         goto done;
     int64_t n = a[0].n;
     const uint32_t *start = a[4].at;
-    if (a[1].n != n || a[2].n != n || a[3].n != n || a[6].n != n || !grid_sound(&g, a[4].n - 2) ||
-        start[a[4].n - 2] > a[5].n / 5) {
+    if (a[1].n != n || a[2].n != n || a[3].n != n || a[6].n != n || !grid_sound(&cells.g, a[4].n - 2) ||
+        start[a[4].n - 2] > a[5].n / 3) {
         short_array("start");
         goto done;
     }
+    cells.start = start, cells.stretch = a[5].at, cells.wkb = a[7].at;
     const double *x = a[0].at, *y = a[1].at, *radius = a[2].at;
     const uint8_t *covers_first = a[3].at;
     double *share = a[6].at;
     PyThreadState *state = PyEval_SaveThread();
     for (int64_t i = 0; i < n; i++)
-        share[i] = share_of(a[5].at, start, &g, x[i] - g.x, y[i] - g.y, radius[i], first, covers_first[i]);
+        share[i] = share_of(&cells, x[i], y[i], radius[i], first, covers_first[i]);
     PyEval_RestoreThread(state);
     answer = Py_NewRef(Py_None);
 done:
-    let_go(a, 7);
+    let_go(a, 8);
     return answer;
 }
 
 static PyMethodDef methods[] = {
     {"survey", survey, METH_VARARGS, survey_doc},
-    {"count", count, METH_VARARGS, count_doc},
+    {"meet", meet, METH_VARARGS, meet_doc},
     {"fill", fill, METH_VARARGS, fill_doc},
     {"stand", stand, METH_VARARGS, stand_doc},
     {"want", want, METH_VARARGS, want_doc},

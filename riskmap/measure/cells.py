@@ -118,11 +118,12 @@ class Holders:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cells:
-    """Segments of some kinds, by value in the cells of one grid."""
+    """Segments of some kinds in the cells of one grid: which vertices, of the bytes in which they stand."""
 
     grid: Grid
     start: npt.NDArray[np.uint32]  # by cell, and one more
-    segment: FloatArray  # five to a segment: ends, and in the last 8 bytes rank and polygon
+    stretch: IntArray  # three to a stretch: its first vertex, and packed how many segments, rank, polygon
+    wkb: Any
     steps: npt.NDArray[np.uint8]
     half_m: FloatArray | None  # by rank
 
@@ -210,31 +211,34 @@ def _filled(
     low, high = ((box[chosen, i] - grid.y_m) / grid.cell_m for i in (1, 3))
     bands = np.linspace(0, grid.rows, 1 + _bands(len(chosen))).astype(np.int64).tolist()
 
-    def common(band: int) -> tuple[Any, ...]:
+    def meet(band: int) -> tuple[bytes, bytes] | None:
         first, last = bands[band], bands[band + 1]
         met = chosen[(low <= last + 0.5) & (high >= first - 0.5)]
         size = (grid.cell_m, grid.columns, grid.rows, first, last)
         features = (packed.wkb, packed.offset, met, packed.part_first, packed.box)
-        return (*features, kind, grid.x_m, grid.y_m, *size, listed.wanted)
+        listing = (listed.wanted, start, listed.row_start, listed.column)
+        found: tuple[bytes, bytes] | None = _grid.meet(*features, kind, grid.x_m, grid.y_m, *size, *listing)
+        return found
 
-    held = at_once(lambda band: _grid.count(*common(band), start, listed.row_start, listed.column), len(bands) - 1)
-    counted = [found for found in held if found is not None]
-    if len(counted) < len(held):
+    met = at_once(meet, len(bands) - 1)
+    found = [of_band for of_band in met if of_band is not None]
+    if len(found) < len(met):
         return None
     np.cumsum(start, out=start)
-    segment = np.empty(5 * sum(total for total, _ in counted))
-    at_once(lambda band: _grid.fill(*common(band), start, segment), len(bands) - 1)
+    stretch = np.empty((int(start[-1]), 3), dtype=np.int64)
+    at_once(lambda band: _grid.fill(found[band][0], start, stretch), len(found))
     steps = np.zeros(grid.columns * grid.rows, dtype=np.uint8)
     if listed.wide:  # else the first rings are soon looked through
         _grid.ring_steps(start, grid.columns, grid.rows, steps)
     cells = Cells(
         grid=grid,
         start=start,
-        segment=segment,
+        stretch=stretch,
+        wkb=packed.wkb,
         steps=steps,
         half_m=packed.half_width_m if kind == LINES and packed.half_width_m.any() else None,
     )
-    return cells, _holders(b"".join(pairs for _, pairs in counted), listed) if kind == RINGS else None
+    return cells, _holders(b"".join(pairs for _, pairs in found), listed) if kind == RINGS else None
 
 
 def _bands(features: int) -> int:

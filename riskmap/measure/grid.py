@@ -1,8 +1,9 @@
 """The fast engine: segments in the cells of a uniform grid, searched by a small compiled kernel (_grid.c).
 
-Every segment stands, by value, in each cell it crosses. A tree looks through its own cell and then ring by ring round
-it, until the next ring is farther than the best so far, so the cost does not grow with the size of a feature. Inside
-is told by the polygons that hold the centre of the tree's cell, and the edges crossed between centre and tree.
+Each cell knows which stretches of which features cross it; their vertices stay in the bytes that were read. A tree
+looks through its own cell and then ring by ring round it, until the next ring is farther than the best so far, so the
+cost does not grow with the size of a feature. Inside is told by the polygons that hold the centre of the tree's cell,
+and the edges crossed between centre and tree.
 """
 
 from __future__ import annotations
@@ -146,7 +147,7 @@ def _shares(cells: Cells, circles: Places, covered: npt.NDArray[np.uint8]) -> Fl
 
     def work_out(part: slice) -> None:
         _grid.shares(
-            *(x[part], y[part], radius[part], covered[part], FIRST, cells.start, cells.segment),
+            *(x[part], y[part], radius[part], covered[part], FIRST, cells.start, cells.stretch, cells.wkb),
             *(*cells.grid.corner_and_size(), share[part]),
         )
 
@@ -238,7 +239,7 @@ def _nearest(
     def search(part: slice) -> None:
         _grid.nearest(
             *(x_m[part], y_m[part], scale[part], reach_m, TIE_M, None if limit_m is None else limit_m[part]),
-            *(cells.start, cells.segment, cells.half_m, *cells.grid.corner_and_size(), cells.steps),
+            *(cells.start, cells.stretch, cells.wkb, cells.half_m, *cells.grid.corner_and_size(), cells.steps),
             *(away_m[part], rank[part], stood[part]),
         )
 
@@ -252,7 +253,7 @@ def _insides(part_owner: Int32Array, cells: Cells, places: Places, holders: Hold
     def search(part: slice) -> bytes:
         found: bytes = _grid.inside(
             *(places[0][part], places[1][part], holders.before, holders.start, holders.part),
-            *(cells.start, cells.segment, *cells.grid.corner_and_size(), part.start),
+            *(cells.start, cells.stretch, cells.wkb, *cells.grid.corner_and_size(), part.start),
         )
         return found
 
