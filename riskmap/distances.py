@@ -13,7 +13,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -32,9 +32,11 @@ __all__ = ["measure_files"]
 
 MOST_AT_ONCE = 4  # roles; each takes memory of its own
 MOST_REACH_M = 1000.0  # up to here planar distance over point scale is geodesic within 0.1 m, however wide the site
-GROUP = 500_000  # rows measured and written together
+GROUP = 600_000  # rows measured and written together; of a million trees the last are fewer, and soon written
 VERY_MANY = 4_000_000  # trees: groups of twice as many stand closer, and more of them ask for the same memory
 GROUPS_AHEAD = 2  # measured while one is written; one where they are twice as large
+
+Value = TypeVar("Value", bound=npt.NDArray[Any])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +46,9 @@ class Group:
     start: int
     n: int
     point: slice  # among all points
-    row: IntArray  # from the start of the group, by point
+    at: IntArray  # by row: which of the group's points stands there, -1 where none does
+    placed: pa.Buffer  # whether any does, as a column keeps it
+    nowhere: IntArray  # rows where none does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +129,22 @@ def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, 
     n, groups, rows, points = len(places.placed), [], [], 0
     size = GROUP if n < VERY_MANY else 2 * GROUP
     for start in range(0, max(n, 1), size):
-        row = np.flatnonzero(places.placed[start : start + size])
-        row = row[morton_order(places.x_m[start + row], places.y_m[start + row])]
+        placed = places.placed[start : start + size]
+        x_m, y_m = places.x_m[start : start + size], places.y_m[start : start + size]
+        if placed.all():
+            row = morton_order(x_m, y_m)
+        else:
+            row = np.flatnonzero(placed)
+            row = row[morton_order(x_m[row], y_m[row])]
         point = slice(points, points + len(row))
-        groups.append(Group(start=start, n=min(size, n - start), point=point, row=row))
+        at = np.full(len(placed), -1, dtype=np.int64)
+        at[row] = np.arange(len(row))
+        nowhere = np.flatnonzero(~placed)
+        groups.append(Group(start=start, n=len(placed), point=point, at=at, placed=_bits(placed), nowhere=nowhere))
         rows.append(start + row)
         points = point.stop
     order = np.concatenate(rows)
-    return groups, (places.x_m[order], places.y_m[order], places.scale[order])
+    return groups, (places.x_m.take(order), places.y_m.take(order), places.scale.take(order))
 
 
 def _tables(
@@ -180,7 +192,7 @@ def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -
     """The features of one role's files in order, in the working CRS; as they stand where that is theirs already."""
     packed = []
     for layer in layers:
-        if layer.crs.equals(places.crs, ignore_axis_order=True):
+        if layer.crs is places.crs or layer.crs.equals(places.crs, ignore_axis_order=True):
             packed.append(Wkb(data=layer.wkb, offset=layer.offset))
         else:
             packed.append(Wkb.of(place_shapes(layer.shapes(), layer.crs, places, file=layer.file)))
@@ -196,40 +208,46 @@ def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -
 def _columns(role: str, ground: Ground, group: Group) -> dict[str, pa.Array]:
     """The columns of one role for one group, in the order of the file; null where unknown or nothing is in reach."""
     near = look_near(ground.look, group.point)
-    placed = np.zeros(group.n, dtype=bool)
-    placed[group.row] = True
-    inside, rank = np.zeros(group.n, dtype=bool), np.full(group.n, -1, dtype=np.int32)
-    inside[group.row], rank[group.row] = near.inside, near.rank
+    inside = _by_row(near.inside, group, missing=False)
     columns = {
         f"distance_{role}_m": _numbers(near.distance_m, group),
-        f"inside_{role}": pa.Array.from_buffers(pa.bool_(), group.n, [_bits(placed), _bits(inside)]),
+        f"inside_{role}": pa.Array.from_buffers(pa.bool_(), group.n, [group.placed, _bits(inside)]),
         f"edge_{role}_m": _numbers(near.edge_m, group),
-        f"nearest_{role}": _names(rank, ground),
+        f"nearest_{role}": _names(_by_row(near.rank, group, missing=-1), ground),
     }
     if ground.share is not None:
         columns[f"share_{role}"] = _numbers(ground.share[group.point], group)
     return columns
 
 
+def _by_row(values: Value, group: Group, *, missing: float) -> Value:
+    """Values by point, by row."""
+    if len(group.nowhere) == group.n:
+        return np.full(group.n, missing, dtype=values.dtype)
+    column = values.take(group.at)
+    column[group.nowhere] = missing
+    return column
+
+
 def _numbers(values: FloatArray, group: Group) -> pa.Array:
     """A column of numbers, null where there is none."""
-    column = np.full(group.n, np.nan, dtype=np.float32)
-    column[group.row] = values.astype(np.float32)
+    column = _by_row(values.astype(np.float32), group, missing=np.nan)
     return pa.Array.from_buffers(pa.float32(), group.n, [_bits(~np.isnan(column)), pa.py_buffer(column)])
 
 
 def _names(rank: npt.NDArray[np.int32], ground: Ground) -> pa.Array:
     """The names of features, as places in a list of those that are named at all."""
-    there = rank >= 0
-    named = np.zeros(len(ground.layer) + 1, dtype=bool)  # the last one is that of -1
+    rank = rank.astype(np.int64)
+    named = np.zeros(len(ground.layer) + 1, dtype=bool)
     named[rank] = True
-    place = np.cumsum(named, dtype=np.int32) - np.int32(1)
     used = np.flatnonzero(named[:-1])
+    place = np.zeros(len(ground.layer) + 1, dtype=np.int32)  # the last one is that of -1
+    place[used] = np.arange(len(used))
     words = pc.binary_join_element_wise(
         pa.array(ground.layer[used]).cast(pa.string()), pa.array(ground.feature[used]).cast(pa.string()), ":"
     )
-    where = pa.Array.from_buffers(pa.int32(), len(rank), [_bits(there), pa.py_buffer(np.where(there, place[rank], 0))])
-    return pa.DictionaryArray.from_arrays(where, words)
+    where = pa.Array.from_buffers(pa.int32(), len(rank), [_bits(rank >= 0), pa.py_buffer(place.take(rank))])
+    return pa.DictionaryArray.from_arrays(where, words, safe=False)
 
 
 def _bits(flags: BoolArray) -> pa.Buffer:

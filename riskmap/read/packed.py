@@ -70,8 +70,9 @@ def plain_points(wkb: Any, offset: IntArray) -> tuple[FloatArray, FloatArray] | 
     if not n or not bool((np.diff(offset) == POINT_BYTES).all()):
         return None
     first = int(offset[0])
-    head = np.ndarray((n, 5), dtype=np.uint8, buffer=wkb, offset=first, strides=(POINT_BYTES, 1))
-    if not bool((head == np.array([1, 1, 0, 0, 0], dtype=np.uint8)).all()):
+    order = np.ndarray((n,), dtype=np.uint8, buffer=wkb, offset=first, strides=(POINT_BYTES,))
+    kind = np.ndarray((n,), dtype="<u4", buffer=wkb, offset=first + 1, strides=(POINT_BYTES,))
+    if not bool((order == 1).all() and (kind == 1).all()):
         return None
     x, y = (
         np.ndarray((n,), dtype="<f8", buffer=wkb, offset=first + at, strides=(POINT_BYTES,)).copy() for at in (5, 13)
