@@ -1205,26 +1205,41 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     const unsigned char *wkb = a[7].at;
     int bad = 0;
     PyThreadState *state = PyEval_SaveThread();
-    for (int64_t i = 0; i < n && !bad; i++) {
-        double px = x[i] - g.x, py = y[i] - g.y;
-        int64_t cell = stands_in(&g, x[i], y[i]), many = 0;
-        if (cell < 0 || before[cell] >= lists) continue;
-        int64_t column = cell % columns, row = cell / columns;
-        double cx = ((double)column + 0.5) * g.cell, cy = ((double)row + 0.5) * g.cell;
-        if (room_for((void **)&crossed_part, &room, (int64_t)start[cell + 1] - start[cell], sizeof(int32_t)) < 0) {
-            bad = 1;
-            break;
+    for (int64_t at = 0; at < n && !bad; at += BATCH) {
+        int64_t here[BATCH], some = n - at < BATCH ? n - at : BATCH;
+        for (int64_t k = 0; k < some; k++) {
+            here[k] = stands_in(&g, x[at + k], y[at + k]);
+            if (here[k] >= 0) FETCH(start + here[k]), FETCH(before + here[k]);
         }
-        for (int64_t k = start[cell]; k < start[cell + 1]; k++)
-            if (crossed_oddly(wkb + stretch[k].at, stretch[k].many, &g, cx, cy, px, py)) crossed_part[many++] = stretch[k].part;
-        const int32_t *held = holder + holder_start[before[cell]], *held_end = holder + holder_start[before[cell] + 1];
-        if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
-        for (int64_t k = 0; (k < many || held < held_end) && !bad;) {
-            int32_t p = k < many && (held == held_end || crossed_part[k] < *held) ? crossed_part[k] : *held;
-            int odd = 0;
-            for (; held < held_end && *held == p; held++) odd ^= 1;
-            for (; k < many && crossed_part[k] == p; k++) odd ^= 1;
-            if (odd && push(&pairs, (int32_t)(i + shift), p) < 0) bad = 1;
+        for (int64_t k = 0; k < some; k++) {
+            if (here[k] < 0) continue;
+            if (before[here[k]] >= lists) here[k] = -1;
+            else FETCH(stretch + start[here[k]]), FETCH(holder_start + before[here[k]]);
+        }
+        for (int64_t k = 0; k < some; k++)
+            if (here[k] >= 0 && start[here[k]] < start[here[k] + 1]) FETCH(wkb + stretch[start[here[k]]].at);
+        for (int64_t k = 0; k < some && !bad; k++) {
+            int64_t cell = here[k], first, end, many = 0;
+            if (cell < 0) continue;
+            const int32_t *held = holder + holder_start[before[cell]], *held_end = holder + holder_start[before[cell] + 1];
+            first = start[cell], end = start[cell + 1];
+            if (first >= end && held == held_end) continue;
+            if (room_for((void **)&crossed_part, &room, end - first, sizeof(int32_t)) < 0) {
+                bad = 1;
+                break;
+            }
+            double px = x[at + k] - g.x, py = y[at + k] - g.y;
+            double cx = ((double)(cell % columns) + 0.5) * g.cell, cy = ((double)(cell / columns) + 0.5) * g.cell;
+            for (const Stretch *s = stretch + first; s < stretch + end; s++)
+                if (crossed_oddly(wkb + s->at, s->many, &g, cx, cy, px, py)) crossed_part[many++] = s->part;
+            if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
+            for (int64_t m = 0; (m < many || held < held_end) && !bad;) {
+                int32_t part = m < many && (held == held_end || crossed_part[m] < *held) ? crossed_part[m] : *held;
+                int odd = 0;
+                for (; held < held_end && *held == part; held++) odd ^= 1;
+                for (; m < many && crossed_part[m] == part; m++) odd ^= 1;
+                if (odd && push(&pairs, (int32_t)(at + k + shift), part) < 0) bad = 1;
+            }
         }
     }
     PyEval_RestoreThread(state);
