@@ -29,6 +29,7 @@
 #else
 #define FETCH(at) ((void)(at))
 #endif
+#define PARTS 255 /* of a cell, to tell where a stretch lies in it */
 #define WIDEN 1e-6 /* cells take in what passes this near, so that no segment slips between two */
 
 /* Buffers ---------------------------------------------------------------------------------------------------- */
@@ -72,11 +73,17 @@ typedef struct {
 } Grid;
 
 /* Segments of one ring or line that follow each other in a cell: `many` of them from the vertex at `at` of the bytes of
- * all features, where they stay; none where it is a single point. */
+ * all features, where they stay; none where it is a single point. What of them lies in the cell lies between west and
+ * east, south and north, in parts of the cell; what lies outside stands in the next cell, too. */
 typedef struct {
     int64_t at;
-    int32_t many, owner, part, spare;
+    int32_t many, owner, part;
+    uint8_t west, south, east, north;
 } Stretch;
+
+typedef struct {
+    double west, south, east, north; /* from the corner of the grid */
+} Box;
 
 /* A stretch, and the cell it lies in. */
 typedef struct {
@@ -92,6 +99,15 @@ static inline int64_t cell_of(double place, int64_t most) {
 static inline int64_t at_least(int64_t value, int64_t least) { return value < least ? least : value; }
 
 static inline int64_t at_most(int64_t value, int64_t most) { return value > most ? most : value; }
+
+/* The least and the most of two, without a branch, which would be guessed wrong half the time. */
+#ifdef __SSE2__
+static inline double least(double a, double b) { return _mm_cvtsd_f64(_mm_min_sd(_mm_set_sd(a), _mm_set_sd(b))); }
+static inline double most(double a, double b) { return _mm_cvtsd_f64(_mm_max_sd(_mm_set_sd(a), _mm_set_sd(b))); }
+#else
+static inline double least(double a, double b) { return a < b ? a : b; }
+static inline double most(double a, double b) { return a > b ? a : b; }
+#endif
 
 static int grid_sound(const Grid *g, Py_ssize_t cells) {
     return g->cell > 0 && g->columns > 0 && g->rows > 0 && g->columns < (1LL << 31) && g->rows < (1LL << 31) &&
@@ -139,7 +155,8 @@ typedef struct {
     const unsigned char *wkb;
     uint32_t *start;
     Met *met;
-    int64_t met_n, met_room, open; /* open: the stretch that the next segment goes on with, -1: none */
+    int64_t met_n, met_room, open; /* open: the stretch that the next segment goes on with, -1: none; */
+    Box lies;                      /* where it lies so far */
     /* MEET of rings: which polygons hold the centres of the cells listed */
     const int64_t *row_start, *column;
     int centres;  /* whether the feature at hand may hold any */
@@ -173,19 +190,32 @@ static int room_for(void **what, int64_t *room, int64_t wanted, size_t item) {
     return 0;
 }
 
-/* The segment from the vertex `at` into one cell: on with the stretch that is open there, or a new one. */
-static inline int into_cell(Visit *v, int64_t at, int32_t many, int64_t cell) {
-    if (v->open >= 0 && v->met[v->open].cell == cell) {
-        v->met[v->open].stretch.many++;
-        return 0;
-    }
-    if (!v->wanted[cell]) return 0;
+static inline Box round_both(Box a, Box b) {
+    return (Box){least(a.west, b.west), least(a.south, b.south), most(a.east, b.east), most(a.north, b.north)};
+}
+
+static inline uint8_t part_of_cell(double parts) { return (uint8_t)most(least(parts, PARTS), 0); }
+
+/* Write down where a stretch lies. */
+static void seal(Visit *v, int64_t which, Box box) {
+    if (which < 0) return;
+    const Grid *g = &v->g;
+    Met *met = v->met + which;
+    double west = (double)(met->cell % g->columns) * g->cell, south = (double)(met->cell / g->columns) * g->cell;
+    double parts = PARTS * g->per_m;
+    met->stretch.west = part_of_cell((box.west - west) * parts);
+    met->stretch.south = part_of_cell((box.south - south) * parts);
+    met->stretch.east = part_of_cell((box.east - west) * parts + 1);
+    met->stretch.north = part_of_cell((box.north - south) * parts + 1);
+}
+
+/* A new stretch, from the vertex `at`; -1 where nobody looks into the cell. */
+static inline int64_t begin(Visit *v, int64_t at, int32_t many, int64_t cell) {
+    if (!v->wanted[cell]) return -1;
     if (v->met_n == v->met_room && room_for((void **)&v->met, &v->met_room, v->met_n + 512, sizeof(Met)) < 0) return NO_MEMORY;
-    Met *new = v->met + v->met_n++;
-    new->cell = cell;
-    new->stretch = (Stretch){at, many, v->feature, v->part, 0};
+    v->met[v->met_n] = (Met){cell, {at, many, v->feature, v->part, 0, 0, 0, 0}};
     v->start[cell + 2]++;
-    return 0;
+    return v->met_n++;
 }
 
 /* The cell of the band that a place lies well inside of; -1 where it is on its border, or in none. */
@@ -203,34 +233,43 @@ static inline int64_t well_inside(const Visit *v, double x, double y) {
  * where this one ends, in `to`. */
 static int into_cells(Visit *v, const double *s, int64_t at, int32_t many, int64_t to) {
     const Grid *g = &v->g;
-    double west = (s[0] < s[2] ? s[0] : s[2]) - WIDEN, east = (s[0] < s[2] ? s[2] : s[0]) + WIDEN;
-    double south = (s[1] < s[3] ? s[1] : s[3]) - WIDEN, north = (s[1] < s[3] ? s[3] : s[1]) + WIDEN;
-    int64_t c0 = cell_of(west * g->per_m, g->columns), c1 = cell_of(east * g->per_m, g->columns);
-    int64_t r0 = cell_of(south * g->per_m, g->rows), r1 = cell_of(north * g->per_m, g->rows);
-    int64_t next = -1;
+    const Box whole = {least(s[0], s[2]) - WIDEN, least(s[1], s[3]) - WIDEN, most(s[0], s[2]) + WIDEN, most(s[1], s[3]) + WIDEN};
+    int64_t c0 = cell_of(whole.west * g->per_m, g->columns), c1 = cell_of(whole.east * g->per_m, g->columns);
+    int64_t r0 = cell_of(whole.south * g->per_m, g->rows), r1 = cell_of(whole.north * g->per_m, g->rows);
+    int64_t before = v->open, next = -1;
+    Box lies = v->lies;
     int narrow = c0 == c1 || r0 == r1; /* one row or column: it crosses all of them */
-    int bad = 0;
     double dx = s[2] - s[0], dy = s[3] - s[1];
     int64_t first = at_least(r0, v->row_from), last = at_most(r1, v->row_to - 1);
     if (c1 < 0 || r1 < v->row_from || c0 >= g->columns || r0 >= v->row_to) last = first - 1;
-    for (int64_t r = first; r <= last && bad >= 0; r++) {
+    for (int64_t r = first; r <= last; r++) {
         int64_t a = c0, b = c1;
+        Box box = whole;
         if (!narrow) {
             double low = ((double)r * g->cell - WIDEN - s[1]) / dy, high = ((double)(r + 1) * g->cell + WIDEN - s[1]) / dy;
             low = low < 0 ? 0 : low > 1 ? 1 : low;
             high = high < 0 ? 0 : high > 1 ? 1 : high;
             double xa = s[0] + low * dx, xb = s[0] + high * dx;
-            a = cell_of(((xa < xb ? xa : xb) - WIDEN) * g->per_m, g->columns);
-            b = cell_of(((xa < xb ? xb : xa) + WIDEN) * g->per_m, g->columns);
+            box.west = least(xa, xb) - WIDEN, box.east = most(xa, xb) + WIDEN;
+            a = cell_of(box.west * g->per_m, g->columns);
+            b = cell_of(box.east * g->per_m, g->columns);
         }
-        for (int64_t c = at_least(a, 0), end = at_most(b, g->columns - 1); c <= end && bad >= 0; c++) {
-            int64_t cell = r * g->columns + c, before = v->met_n;
-            bad = into_cell(v, at, many, cell);
-            if (cell == to && v->met_n > before) next = before;
+        for (int64_t c = at_least(a, 0), end = at_most(b, g->columns - 1); c <= end; c++) {
+            int64_t cell = r * g->columns + c;
+            if (before >= 0 && v->met[before].cell == cell) {
+                v->met[before].stretch.many++;
+                lies = round_both(lies, box);
+                continue;
+            }
+            int64_t new = begin(v, at, many, cell);
+            if (new == NO_MEMORY) return NO_MEMORY;
+            if (cell == to) next = new, v->lies = box;
+            else seal(v, new, box);
         }
     }
+    seal(v, before, lies);
     v->open = next;
-    return bad;
+    return 0;
 }
 
 /* One run of vertices: a ring, a line, or a single point. */
@@ -272,14 +311,17 @@ static int run(Cursor *c, Visit *v, uint32_t vertices, int kind) {
         if (from != to || to < 0) {
             bad = into_cells(v, s, first + i * 16, many, to);
         } else {
-            int64_t before = v->met_n;
-            bad = into_cell(v, first + i * 16, many, to);
-            if (v->met_n > before) v->open = before;
+            Box box = {s[0], s[1], s[0], s[1]}, end = {s[2], s[3], s[2], s[3]};
+            bad = 0;
+            if (v->open >= 0) v->met[v->open].stretch.many++, v->lies = round_both(v->lies, end);
+            else if ((v->open = begin(v, first + i * 16, many, to)) == NO_MEMORY) bad = NO_MEMORY;
+            else v->lies = round_both(box, end);
         }
         if (bad < 0) return bad;
         if (keep) memcpy(v->ring + 4 * v->ring_n++, s, 32);
         s[0] = s[2], s[1] = s[3], from = to;
     }
+    seal(v, v->open, v->lies);
     return 0;
 }
 
@@ -868,6 +910,7 @@ typedef struct {
     const unsigned char *wkb; /* where their vertices stand */
     const double *half; /* by owner, or NULL: no line has a width */
     double half_most;
+    double step; /* one part of a cell */
 } Cells;
 
 typedef struct {
@@ -877,15 +920,6 @@ typedef struct {
     int32_t owner;
     int several, within, first_only;
 } Look;
-
-/* The least and the most of two, without a branch, which would be guessed wrong half the time. */
-#ifdef __SSE2__
-static inline double least(double a, double b) { return _mm_cvtsd_f64(_mm_min_sd(_mm_set_sd(a), _mm_set_sd(b))); }
-static inline double most(double a, double b) { return _mm_cvtsd_f64(_mm_max_sd(_mm_set_sd(a), _mm_set_sd(b))); }
-#else
-static inline double least(double a, double b) { return a < b ? a : b; }
-static inline double most(double a, double b) { return a > b ? a : b; }
-#endif
 
 /* Squared distance to a segment of a point that lies (ax, ay) from its one end and (bx, by) from the other. */
 static inline double squared_away(double ax, double ay, double bx, double by) {
@@ -989,9 +1023,20 @@ static inline void look_along(const Cells *cells, const Stretch *s, Look *look) 
 }
 #endif
 
-static void look_in(const Cells *cells, int64_t cell, Look *look) {
+/* Squared distance, or less, to what of a stretch lies in its cell, of whose south-west corner the point lies (x, y). */
+static inline double squared_off(const Stretch *s, double step, double x, double y) {
+    double dx = most(most(s->west * step - x, x - s->east * step), 0);
+    double dy = most(most(s->south * step - y, y - s->north * step), 0);
+    return dx * dx + dy * dy;
+}
+
+static void look_in(const Cells *cells, int64_t column, int64_t row, Look *look) {
+    int64_t cell = row * cells->g.columns + column;
     const Stretch *s = cells->stretch + cells->start[cell], *end = cells->stretch + cells->start[cell + 1];
+    double x = look->px - (double)column * cells->g.cell, y = look->py - (double)row * cells->g.cell;
     for (; s < end; s++) {
+        double far = look->limit + cells->half_most * look->scale + 4 * WIDEN;
+        if (squared_off(s, cells->step, x, y) > far * far) continue;
         if (cells->half) {
             look_along_width(cells, s, look);
         } else {
@@ -1007,7 +1052,7 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
     double west = look->px - (double)column * g->cell, east = g->cell - west;
     double south = look->py - (double)row * g->cell, north = g->cell - south;
     if (ring == 0) {
-        look_in(cells, row * g->columns + column, look);
+        look_in(cells, column, row, look);
         ring = 1;
     }
     for (;; ring++) {
@@ -1031,7 +1076,7 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
                 double dx = c < column ? west + (double)(column - c - 1) * g->cell
                             : c > column ? east + (double)(c - column - 1) * g->cell : 0;
                 far = look->limit + cells->half_most * look->scale;
-                if (dx * dx + dy * dy <= far * far) look_in(cells, line + c, look);
+                if (dx * dx + dy * dy <= far * far) look_in(cells, c, side ? row + ring : row - ring, look);
             }
         }
         for (int side = 0; side < 2; side++) {
@@ -1044,7 +1089,7 @@ static void look_round(const Cells *cells, int64_t column, int64_t row, int64_t 
                 double dy = r < row ? south + (double)(row - r - 1) * g->cell
                             : r > row ? north + (double)(r - row - 1) * g->cell : 0;
                 far = look->limit + cells->half_most * look->scale;
-                if (dx * dx + dy * dy <= far * far) look_in(cells, c, look);
+                if (dx * dx + dy * dy <= far * far) look_in(cells, at, r, look);
             }
         }
     }
@@ -1081,6 +1126,7 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
         goto done;
     }
     cells.start = a[4].at, cells.stretch = a[5].at, cells.wkb = a[11].at, cells.half = wide ? a[6].at : NULL;
+    cells.step = cells.g.cell / PARTS;
     if (!grid_sound(&cells.g, a[4].n - 2) || a[7].n != a[4].n - 2 || cells.start[a[4].n - 2] > a[5].n / 3) {
         short_array("start");
         goto done;
@@ -1200,7 +1246,7 @@ static PyObject *inside(PyObject *self, PyObject *args) {
         short_array("before");
         goto done;
     }
-    const double *x = a[0].at, *y = a[1].at;
+    const double *x = a[0].at, *y = a[1].at, step = g.cell / PARTS;
     const Stretch *stretch = a[6].at;
     const unsigned char *wkb = a[7].at;
     int bad = 0;
@@ -1230,8 +1276,12 @@ static PyObject *inside(PyObject *self, PyObject *args) {
             }
             double px = x[at + k] - g.x, py = y[at + k] - g.y;
             double cx = ((double)(cell % columns) + 0.5) * g.cell, cy = ((double)(cell / columns) + 0.5) * g.cell;
+            double across = (px - cx) / step, up = (py - cy) / step; /* from the centre, in parts of the cell */
+            double west = PARTS / 2.0 + least(across, 0) - 0.01, east = PARTS / 2.0 + most(across, 0) + 0.01;
+            double south = PARTS / 2.0 + least(up, 0) - 0.01, north = PARTS / 2.0 + most(up, 0) + 0.01;
             for (const Stretch *s = stretch + first; s < stretch + end; s++)
-                if (crossed_oddly(wkb + s->at, s->many, &g, cx, cy, px, py)) crossed_part[many++] = s->part;
+                if ((s->west <= east) & (s->east >= west) & (s->south <= north) & (s->north >= south) &&
+                    crossed_oddly(wkb + s->at, s->many, &g, cx, cy, px, py)) crossed_part[many++] = s->part;
             if (many > 1) qsort(crossed_part, (size_t)many, sizeof(int32_t), by_part);
             for (int64_t m = 0; (m < many || held < held_end) && !bad;) {
                 int32_t part = m < many && (held == held_end || crossed_part[m] < *held) ? crossed_part[m] : *held;

@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 RINGS, LINES, POINTS = 1, 2, 4  # kinds of segments, as the kernel numbers them
-LEAST_CELL_M, MOST_CELL_M = 8.0, 32.0
+LEAST_CELL_M, MOST_CELL_M = 8.0, 48.0
 MOST_CELLS = 6_000_000  # of one grid; points spread wider are taken in tiles
 MOST_STEPS = 200  # cells from a point to the end of its reach
 MOST_SQUARES = 1000  # coarse squares along one side, to tell which features come near any point
