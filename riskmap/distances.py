@@ -90,7 +90,7 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
     with ThreadPoolExecutor(lookers if radii_m else at_once) as pool, ThreadPoolExecutor(lookers) as second:
         looking = pool if radii_m else second
         reading = {role: pool.submit(lambda paths: [*map(read_packed, paths)], layers[role]) for role in largest_first}
-        places, own, groups, seen_from = _read_trees(trees, list(keep))
+        places, own, groups, seen_from = _read_trees(trees, list(keep), pool)
 
         def lay(role: str) -> Ground:
             shapes = _shapes(reading.pop(role).result(), places, first_number[role])
@@ -113,38 +113,44 @@ def measure_files(  # noqa: PLR0913  what may be asked for is asked for by name
 
 
 def _read_trees(
-    trees: Path, keep: list[str]
+    trees: Path, keep: list[str], pool: ThreadPoolExecutor
 ) -> tuple[Places, pa.Table, list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
     """Where shapes are to be brought, the columns to keep, and the points in groups; what was read is let go."""
     read = read_packed(trees, columns=keep)
     settings = Settings(file=trees, title="", date=dt.date.min, trees=TreeSource(file=str(trees)))
     places = place_points(*read.points(), read.crs, settings=settings, file=str(trees))
-    groups, seen_from = _groups(places)
+    groups, seen_from = _groups(places, pool)
     none, nowhere = np.empty(0), np.empty(0, dtype=bool)
     return replace(places, x_m=none, y_m=none, scale=none, placed=nowhere), read.table, groups, seen_from
 
 
-def _groups(places: Places) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
+def _groups(
+    places: Places, pool: ThreadPoolExecutor
+) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
     """Groups of rows, and x, y and scale of the points of all, group by group."""
-    n, groups, rows, points = len(places.placed), [], [], 0
+    n = len(places.placed)
     size = GROUP if n < VERY_MANY else 2 * GROUP
-    for start in range(0, max(n, 1), size):
-        placed = places.placed[start : start + size]
-        x_m, y_m = places.x_m[start : start + size], places.y_m[start : start + size]
-        if placed.all():
-            row = morton_order(x_m, y_m)
-        else:
-            row = np.flatnonzero(placed)
-            row = row[morton_order(x_m[row], y_m[row])]
-        point = slice(points, points + len(row))
+    starts = range(0, max(n, 1), size)
+    ends = np.cumsum([0, *(np.count_nonzero(places.placed[start : start + size]) for start in starts)]).tolist()
+    given, sorted_by_group = (places.x_m, places.y_m, places.scale), [np.empty(ends[-1]) for _ in range(3)]
+
+    def sort(number: int) -> Group:
+        rows, point = slice(starts[number], starts[number] + size), slice(*ends[number : number + 2])
+        placed = places.placed[rows]
+        row = np.flatnonzero(placed)
+        row = row[morton_order(places.x_m[rows][row], places.y_m[rows][row])]
+        for values, by_point in zip(given, sorted_by_group, strict=True):
+            values[rows].take(row, out=by_point[point], mode="clip")
         at = np.full(len(placed), -1, dtype=np.int64)
         at[row] = np.arange(len(row))
         nowhere = np.flatnonzero(~placed)
-        groups.append(Group(start=start, n=len(placed), point=point, at=at, placed=_bits(placed), nowhere=nowhere))
-        rows.append(start + row)
-        points = point.stop
-    order = np.concatenate(rows)
-    return groups, (places.x_m.take(order), places.y_m.take(order), places.scale.take(order))
+        return Group(
+            start=rows.start, n=len(placed), point=point, at=at, placed=_bits(placed), nowhere=nowhere
+        )
+
+    groups = list(pool.map(sort, range(len(starts))))
+    x_m, y_m, scale = sorted_by_group
+    return groups, (x_m, y_m, scale)
 
 
 def _tables(
@@ -193,10 +199,10 @@ def _shapes(layers: Sequence[PackedShapes], places: Places, first_number: int) -
     packed = []
     for layer in layers:
         if layer.crs is places.crs or layer.crs.equals(places.crs, ignore_axis_order=True):
-            packed.append(Wkb(data=layer.wkb, offset=layer.offset))
+            packed += [Wkb(data=wkb, offset=offset) for wkb, offset in layer.pieces]
         else:
             packed.append(Wkb.of(place_shapes(layer.shapes(), layer.crs, places, file=layer.file)))
-    counts = [len(layer.offset) - 1 for layer in layers]
+    counts = [sum(len(offset) - 1 for _, offset in layer.pieces) for layer in layers]
     return Shapes(
         given=Wkb.joined(packed),
         half_width_m=np.zeros(sum(counts)),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ import pyarrow as pa
 import pyproj
 import shapely
 
+from riskmap.cores import cores
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import FloatArray, IntArray
 from riskmap.read.archives import MOST_BYTES
@@ -29,11 +32,14 @@ UNSAID_CRS = "OGC:CRS84"  # of GeoParquet that names none
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackedShapes:
-    """One column of shapes as well-known binary; feature i lies in wkb[offset[i]:offset[i + 1]], empty where null."""
+    """One column of shapes as well-known binary, in pieces as it was read.
+
+    Feature i of a piece lies in wkb[offset[i]:offset[i + 1]], which is empty where it is null; `wkb` is anything with
+    the buffer protocol.
+    """
 
     file: str
-    wkb: Any  # anything with the buffer protocol
-    offset: IntArray
+    pieces: Sequence[tuple[Any, IntArray]]
     crs: pyproj.CRS
     table: pa.Table  # the other columns asked for
 
@@ -45,12 +51,11 @@ class PackedShapes:
         InputError
             A shape is no point.
         """
-        plain = plain_points(self.wkb, self.offset)
-        if plain is not None:
-            return plain
-        whole = memoryview(self.wkb)
-        pieces = [bytes(whole[a:b]) or None for a, b in zip(self.offset[:-1], self.offset[1:], strict=True)]
-        shapes = shapely.from_wkb(np.array(pieces, dtype=object))
+        plain = [found for piece in self.pieces if (found := _seen_points(*piece))]
+        if len(plain) == len(self.pieces):
+            x, y = (np.concatenate([found[i] for found in plain]) for i in (0, 1))
+            return x, y
+        shapes = self._shapely()
         other = ~(shapely.is_missing(shapes) | (shapely.get_type_id(shapes) == shapely.GeometryType.POINT))
         if other.any():
             what, remedy = "these are no points", "give one point a tree"
@@ -59,13 +64,25 @@ class PackedShapes:
 
     def shapes(self) -> Any:
         """Return the shapes as shapely geometries, None where null."""
-        whole = memoryview(self.wkb)
-        pieces = [bytes(whole[a:b]) or None for a, b in zip(self.offset[:-1], self.offset[1:], strict=True)]
-        return shapely.force_2d(shapely.from_wkb(np.array(pieces, dtype=object)))
+        return shapely.force_2d(self._shapely())
+
+    def _shapely(self) -> Any:
+        """The shapes as they stand."""
+        written: list[bytes | None] = []
+        for wkb, offset in self.pieces:
+            whole = memoryview(wkb)
+            written += [bytes(whole[a:b]) or None for a, b in zip(offset[:-1], offset[1:], strict=True)]
+        return shapely.from_wkb(np.array(written, dtype=object))
 
 
 def plain_points(wkb: Any, offset: IntArray) -> tuple[FloatArray, FloatArray] | None:
     """Return x and y where every shape is a plain point in two dimensions, else None."""
+    seen = _seen_points(wkb, offset)
+    return None if seen is None else (seen[0].copy(), seen[1].copy())
+
+
+def _seen_points(wkb: Any, offset: IntArray) -> tuple[FloatArray, FloatArray] | None:
+    """The same, as they stand in the bytes."""
     n = len(offset) - 1
     if not n or not bool((np.diff(offset) == POINT_BYTES).all()):
         return None
@@ -74,9 +91,7 @@ def plain_points(wkb: Any, offset: IntArray) -> tuple[FloatArray, FloatArray] | 
     kind = np.ndarray((n,), dtype="<u4", buffer=wkb, offset=first + 1, strides=(POINT_BYTES,))
     if not bool((order == 1).all() and (kind == 1).all()):
         return None
-    x, y = (
-        np.ndarray((n,), dtype="<f8", buffer=wkb, offset=first + at, strides=(POINT_BYTES,)).copy() for at in (5, 13)
-    )
+    x, y = (np.ndarray((n,), dtype="<f8", buffer=wkb, offset=first + at, strides=(POINT_BYTES,)) for at in (5, 13))
     return x, y
 
 
@@ -105,7 +120,7 @@ def read_packed(path: Path, *, columns: Sequence[str] = ()) -> PackedShapes:
     offset = np.zeros(len(written) + 1, dtype=np.int64)
     np.cumsum([len(shape) for shape in written], out=offset[1:])
     table = read.table.select(list(columns))
-    return PackedShapes(file=typed, wkb=b"".join(written), offset=offset, crs=read.crs, table=table)
+    return PackedShapes(file=typed, pieces=[(b"".join(written), offset)], crs=read.crs, table=table)
 
 
 def _read_parquet(path: Path, typed: str, columns: Sequence[str]) -> PackedShapes | None:
@@ -126,13 +141,32 @@ def _read_parquet(path: Path, typed: str, columns: Sequence[str]) -> PackedShape
     if sum(file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups)) > MOST_BYTES:
         what, remedy = "it unpacks to more than 4 GB", "cut it to the area needed"
         raise InputError([Problem(file=typed, what=what, remedy=remedy)])
-    table = file.read(columns=[name, *columns])
+    table = _read_groups(path, file, [name, *columns])
     crs = crs_from_file(about.get("crs", UNSAID_CRS))
     if crs is None:
         what, remedy = "it does not say which CRS its coordinates are in", "export it with its CRS"
         raise InputError([Problem(file=typed, what=what, remedy=remedy)])
-    wkb, offset = one_buffer(table.column(name))
-    return PackedShapes(file=typed, wkb=wkb, offset=offset, crs=crs, table=table.select(list(columns)))
+    shapes = table.column(name)
+    pieces = [one_buffer(pa.chunked_array([chunk])) for chunk in shapes.chunks] or [one_buffer(shapes)]
+    return PackedShapes(file=typed, pieces=pieces, crs=crs, table=table.select(list(columns)))
+
+
+def _read_groups(path: Path, file: Any, columns: list[str]) -> pa.Table:
+    """Read some columns, one group of rows beside the other: pyarrow alone goes through a column from end to end."""
+    import pyarrow.parquet as pq
+
+    groups = file.metadata.num_row_groups
+    if groups < 2:
+        return file.read(columns=columns)
+    hands = min(cores(), groups)
+
+    def read(first: int) -> list[tuple[int, pa.Table]]:
+        own = pq.ParquetFile(path, memory_map=True)
+        return [(group, own.read_row_group(group, columns=columns)) for group in range(first, groups, hands)]
+
+    with ThreadPoolExecutor(hands) as pool:
+        found = [table for of_hand in pool.map(read, range(hands)) for table in of_hand]
+    return pa.concat_tables([table for _, table in sorted(found, key=itemgetter(0))])
 
 
 def one_buffer(column: pa.ChunkedArray) -> tuple[Any, IntArray]:
