@@ -69,7 +69,7 @@ static PyObject *short_array(const char *name) {
 typedef struct {
     double x, y, cell; /* corner, in the coordinates of the points and features */
     int64_t columns, rows;
-    double per_m; /* cells to a metre: quick, for what is widened; the cell of a point is told by division */
+    double per_m; /* cells to a metre */
 } Grid;
 
 /* Segments of one ring or line that follow each other in a cell: `many` of them from the vertex at `at` of the bytes of
@@ -598,7 +598,6 @@ static int take_common(PyObject **from, Common *common, Visit *v) {
         short_array("chosen, part_first, box, wanted or start");
         return -1;
     }
-    v->g.per_m = 1 / v->g.cell;
     v->wkb = common->wkb.at;
     v->start = common->start.at;
     v->wanted = common->wanted.at;
@@ -623,7 +622,7 @@ static PyObject *meet(PyObject *self, PyObject *args) {
     if (!PyArg_ParseTuple(args, "OOOOOidddLLLLOOOO", &from[0], &from[1], &from[2], &from[3], &from[4], &v.want, &v.g.x,
                           &v.g.y, &v.g.cell, &columns, &rows, &row_from, &row_to, &from[5], &from[6], &from[7], &from[8]))
         return NULL;
-    v.g.columns = columns, v.g.rows = rows, v.row_from = row_from, v.row_to = row_to;
+    v.g.columns = columns, v.g.rows = rows, v.g.per_m = 1 / v.g.cell, v.row_from = row_from, v.row_to = row_to;
     if (take_common(from, &common, &v) < 0 || take(from[7], &list[0], 8, 0, "row_start") < 0 ||
         take(from[8], &list[1], 8, 0, "column") < 0)
         goto done;
@@ -742,7 +741,7 @@ done:
 
 /* The cell a point stands in, -1 outside the grid. */
 static inline int64_t stands_in(const Grid *g, double x, double y) {
-    int64_t column = cell_of((x - g->x) / g->cell, g->columns), row = cell_of((y - g->y) / g->cell, g->rows);
+    int64_t column = cell_of((x - g->x) * g->per_m, g->columns), row = cell_of((y - g->y) * g->per_m, g->rows);
     return column < 0 || row < 0 || column >= g->columns || row >= g->rows ? -1 : row * g->columns + column;
 }
 
@@ -755,7 +754,7 @@ static PyObject *stand(PyObject *self, PyObject *args) {
     Grid g = {0};
     long long columns, rows;
     if (!PyArg_ParseTuple(args, "OOdddLLO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2])) return NULL;
-    g.columns = columns, g.rows = rows;
+    g.columns = columns, g.rows = rows, g.per_m = 1 / g.cell;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 4, 1, "before") < 0)
         goto done;
     if (a[1].n != a[0].n || !grid_sound(&g, a[2].n - 2)) {
@@ -789,7 +788,7 @@ static PyObject *want(PyObject *self, PyObject *args) {
     long long columns, rows;
     if (!PyArg_ParseTuple(args, "OOddddLLO", &from[0], &from[1], &far, &g.x, &g.y, &g.cell, &columns, &rows, &from[2]))
         return NULL;
-    g.columns = columns, g.rows = rows;
+    g.columns = columns, g.rows = rows, g.per_m = 1 / g.cell;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 1, 1, "wanted") < 0)
         goto done;
     if (a[1].n != a[0].n || !grid_sound(&g, a[2].n)) {
@@ -801,10 +800,11 @@ static PyObject *want(PyObject *self, PyObject *args) {
     PyThreadState *state = PyEval_SaveThread();
     memset(wanted, 0, (size_t)a[2].n);
     for (Py_ssize_t i = 0; i < a[0].n; i++) {
-        int64_t c0 = at_least(cell_of((x[i] - far - g.x) / g.cell, columns), 0);
-        int64_t c1 = at_most(cell_of((x[i] + far - g.x) / g.cell, columns), columns - 1);
-        int64_t r0 = at_least(cell_of((y[i] - far - g.y) / g.cell, rows), 0);
-        int64_t r1 = at_most(cell_of((y[i] + far - g.y) / g.cell, rows), rows - 1);
+        double px = x[i] - g.x, py = y[i] - g.y;
+        int64_t c0 = at_least(cell_of((px - far) * g.per_m, columns), 0);
+        int64_t c1 = at_most(cell_of((px + far) * g.per_m, columns), columns - 1);
+        int64_t r0 = at_least(cell_of((py - far) * g.per_m, rows), 0);
+        int64_t r1 = at_most(cell_of((py + far) * g.per_m, rows), rows - 1);
         for (int64_t r = r0; r <= r1; r++)
             for (int64_t c = c0; c <= c1; c++) wanted[r * columns + c] = 1;
     }
@@ -859,7 +859,7 @@ static PyObject *may_reach(PyObject *self, PyObject *args) {
     uint32_t *sum = NULL; /* sum[r][c]: squares with points in the first r rows and c columns */
     if (!PyArg_ParseTuple(args, "OOdddLLOdO", &from[0], &from[1], &g.x, &g.y, &g.cell, &columns, &rows, &from[2], &far, &from[3]))
         return NULL;
-    g.columns = columns, g.rows = rows;
+    g.columns = columns, g.rows = rows, g.per_m = 1 / g.cell;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 || take(from[2], &a[2], 8, 0, "box") < 0 ||
         take(from[3], &a[3], 1, 1, "near") < 0)
         goto done;
@@ -887,8 +887,8 @@ static PyObject *may_reach(PyObject *self, PyObject *args) {
     for (Py_ssize_t f = 0; f < a[3].n; f++, box += 4) {
         near[f] = 0;
         if (!(box[0] <= box[2] && box[1] <= box[3])) continue; /* a null feature has no bounds */
-        int64_t c0 = at_least(cell_of((box[0] - far - g.x) / g.cell, columns), 0), c1 = cell_of((box[2] + far - g.x) / g.cell, columns);
-        int64_t r0 = at_least(cell_of((box[1] - far - g.y) / g.cell, rows), 0), r1 = cell_of((box[3] + far - g.y) / g.cell, rows);
+        int64_t c0 = at_least(cell_of((box[0] - far - g.x) * g.per_m, columns), 0), c1 = cell_of((box[2] + far - g.x) * g.per_m, columns);
+        int64_t r0 = at_least(cell_of((box[1] - far - g.y) * g.per_m, rows), 0), r1 = cell_of((box[3] + far - g.y) * g.per_m, rows);
         c1 = at_most(c1 + 1, columns), r1 = at_most(r1 + 1, rows);
         if (c0 >= c1 || r0 >= r1) continue;
         near[f] = sum[r1 * wide + c1] - sum[r0 * wide + c1] - sum[r1 * wide + c0] + sum[r0 * wide + c0] > 0;
@@ -1111,7 +1111,7 @@ static PyObject *nearest(PyObject *self, PyObject *args) {
                           &from[4], &from[5], &from[11], &from[6], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows,
                           &from[7], &from[8], &from[9], &from[10]))
         return NULL;
-    cells.g.columns = columns, cells.g.rows = rows;
+    cells.g.columns = columns, cells.g.rows = rows, cells.g.per_m = 1 / cells.g.cell;
     int limited = from[3] != Py_None, wide = from[6] != Py_None;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
         take(from[2], &a[2], 8, 0, "scale") < 0 || (limited && take(from[3], &a[3], 8, 0, "limit") < 0) ||
@@ -1228,7 +1228,7 @@ static PyObject *inside(PyObject *self, PyObject *args) {
     if (!PyArg_ParseTuple(args, "OOOOOOOOdddLLL", &from[0], &from[1], &from[2], &from[3], &from[4], &from[5], &from[6],
                           &from[7], &g.x, &g.y, &g.cell, &columns, &rows, &shift))
         return NULL;
-    g.columns = columns, g.rows = rows;
+    g.columns = columns, g.rows = rows, g.per_m = 1 / g.cell;
     Pairs pairs = {0};
     int32_t *crossed_part = NULL;
     int64_t room = 0;
@@ -1325,8 +1325,8 @@ static void add_up(Circle *o, const Grid *g, int64_t column, int64_t row, double
         to = to < from ? from : to > 1 ? 1 : to;
     }
     double middle = (from + to) / 2; /* a segment stands in several cells: it counts in that of its middle */
-    if (cell_of((ax + middle * dx + o->px) / g->cell, g->columns) != column ||
-        cell_of((ay + middle * dy + o->py) / g->cell, g->rows) != row)
+    if (cell_of((ax + middle * dx + o->px) * g->per_m, g->columns) != column ||
+        cell_of((ay + middle * dy + o->py) * g->per_m, g->rows) != row)
         return;
     o->twice += (to - from) * (ax * by - ay * bx);
     for (int leaves = 0; leaves < 2; leaves++) {
@@ -1344,10 +1344,10 @@ static double share_of(const Cells *cells, double x, double y, double radius, do
     const Grid *g = &cells->g;
     double px = x - g->x, py = y - g->y;
     Circle o = {px, py, radius * radius, first, 0, covers_first ? 2 * M_PI : 0};
-    int64_t c0 = at_least(cell_of((px - radius) / g->cell, g->columns), 0);
-    int64_t c1 = at_most(cell_of((px + radius) / g->cell, g->columns), g->columns - 1);
-    int64_t r0 = at_least(cell_of((py - radius) / g->cell, g->rows), 0);
-    int64_t r1 = at_most(cell_of((py + radius) / g->cell, g->rows), g->rows - 1);
+    int64_t c0 = at_least(cell_of((px - radius) * g->per_m, g->columns), 0);
+    int64_t c1 = at_most(cell_of((px + radius) * g->per_m, g->columns), g->columns - 1);
+    int64_t r0 = at_least(cell_of((py - radius) * g->per_m, g->rows), 0);
+    int64_t r1 = at_most(cell_of((py + radius) * g->per_m, g->rows), g->rows - 1);
     for (int64_t r = r0; r <= r1; r++)
         for (int64_t c = c0; c <= c1; c++)
             for (int64_t k = cells->start[r * g->columns + c], end = cells->start[r * g->columns + c + 1]; k < end; k++) {
@@ -1382,7 +1382,7 @@ static PyObject *shares(PyObject *self, PyObject *args) {
     if (!PyArg_ParseTuple(args, "OOOOdOOOdddLLO", &from[0], &from[1], &from[2], &from[3], &first, &from[4], &from[5],
                           &from[7], &cells.g.x, &cells.g.y, &cells.g.cell, &columns, &rows, &from[6]))
         return NULL;
-    cells.g.columns = columns, cells.g.rows = rows;
+    cells.g.columns = columns, cells.g.rows = rows, cells.g.per_m = 1 / cells.g.cell;
     if (take(from[0], &a[0], 8, 0, "x") < 0 || take(from[1], &a[1], 8, 0, "y") < 0 ||
         take(from[2], &a[2], 8, 0, "radius") < 0 || take(from[3], &a[3], 1, 0, "covers_first") < 0 ||
         take(from[4], &a[4], 4, 0, "start") < 0 || take(from[5], &a[5], 8, 0, "stretch") < 0 ||
