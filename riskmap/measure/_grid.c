@@ -429,11 +429,11 @@ static int by_value(const void *one, const void *two) {
     return a < b ? -1 : a > b;
 }
 
-/* Rows of the band whose centre line may be crossed between two heights, one spare either way. */
+/* Rows of the band whose centre line may be crossed between two heights: no crossing is missed by a rounding. */
 static inline int centre_rows(const Visit *v, double one, double two, int64_t *first, int64_t *last) {
-    double south = (one < two ? one : two) * v->g.per_m, north = (one < two ? two : one) * v->g.per_m;
-    *first = at_least(cell_of(south - 0.5, v->g.rows), v->row_from);
-    *last = at_most(cell_of(north + 0.5, v->g.rows), v->row_to - 1);
+    double south = least(one, two) * v->g.per_m, north = most(one, two) * v->g.per_m;
+    *first = at_least(cell_of(south + (0.5 - WIDEN), v->g.rows), v->row_from);
+    *last = at_most(cell_of(north - (0.5 - WIDEN), v->g.rows), v->row_to - 1);
     return *first <= *last;
 }
 
