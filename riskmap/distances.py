@@ -36,7 +36,7 @@ GROUP = 600_000  # rows measured and written together; of a million trees the la
 VERY_MANY = 4_000_000  # trees: groups of twice as many stand closer, and more of them ask for the same memory
 GROUPS_AHEAD = 2  # measured while one is written; one where they are twice as large
 
-Value = TypeVar("Value", bound=npt.NDArray[Any])
+Value = TypeVar("Value", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,9 +124,7 @@ def _read_trees(
     return replace(places, x_m=none, y_m=none, scale=none, placed=nowhere), read.table, groups, seen_from
 
 
-def _groups(
-    places: Places, pool: ThreadPoolExecutor
-) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
+def _groups(places: Places, pool: ThreadPoolExecutor) -> tuple[list[Group], tuple[FloatArray, FloatArray, FloatArray]]:
     """Groups of rows, and x, y and scale of the points of all, group by group."""
     n = len(places.placed)
     size = GROUP if n < VERY_MANY else 2 * GROUP
@@ -144,9 +142,7 @@ def _groups(
         at = np.full(len(placed), -1, dtype=np.int64)
         at[row] = np.arange(len(row))
         nowhere = np.flatnonzero(~placed)
-        return Group(
-            start=rows.start, n=len(placed), point=point, at=at, placed=_bits(placed), nowhere=nowhere
-        )
+        return Group(start=rows.start, n=len(placed), point=point, at=at, placed=_bits(placed), nowhere=nowhere)
 
     groups = list(pool.map(sort, range(len(starts))))
     x_m, y_m, scale = sorted_by_group
@@ -226,7 +222,7 @@ def _columns(role: str, ground: Ground, group: Group) -> dict[str, pa.Array]:
     return columns
 
 
-def _by_row(values: Value, group: Group, *, missing: float) -> Value:
+def _by_row(values: npt.NDArray[Value], group: Group, *, missing: float) -> npt.NDArray[Value]:
     """Values by point, by row."""
     if len(group.nowhere) == group.n:
         return np.full(group.n, missing, dtype=values.dtype)

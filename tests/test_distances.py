@@ -99,6 +99,26 @@ def test_any_kind_of_file_and_several_of_one_role(tmp_path: Path) -> None:
     assert set(table["nearest_water"].dropna().str[:2]) == {"1:", "2:"}
 
 
+@pytest.mark.parametrize("whole", [False, True])  # without the two that are nowhere, points are read from the bytes
+@pytest.mark.parametrize("cores", [1, 3])
+def test_files_of_several_row_groups_say_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, whole: bool, cores: int
+) -> None:
+    monkeypatch.setattr("riskmap.read.packed.cores", lambda: cores)
+    trees, layers = place(6)
+    trees = trees.dropna(subset="geometry") if whole else trees
+    paths, tables = {role: [tmp_path / f"{role}.parquet"] for role in layers}, []
+    for rows in (1_000, 7):
+        trees.to_parquet(tmp_path / "trees.parquet", row_group_size=rows)
+        for role, frame in layers.items():
+            frame.to_parquet(paths[role][0], row_group_size=rows)
+        out = measure_files(tmp_path / "trees.parquet", paths, tmp_path / "out.parquet", within_m={}, keep=["tag"])
+        tables.append(pq.read_table(out))
+    assert pq.ParquetFile(tmp_path / "water.parquet").num_row_groups == 2
+    assert tables[0].column("tag").to_pylist() == trees["tag"].tolist()
+    assert tables[1].equals(tables[0])
+
+
 @pytest.mark.parametrize("engine", sorted(ENGINES))
 @pytest.mark.parametrize("far_m", [0.0, 9e5])  # so far off that trees stand in several grids
 def test_groups_of_rows_say_the_same_as_all_at_once(

@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from operator import itemgetter
 from pathlib import Path
 from typing import Any
@@ -71,7 +72,7 @@ class PackedShapes:
         written: list[bytes | None] = []
         for wkb, offset in self.pieces:
             whole = memoryview(wkb)
-            written += [bytes(whole[a:b]) or None for a, b in zip(offset[:-1], offset[1:], strict=True)]
+            written += [bytes(whole[a:b]) or None for a, b in pairwise(offset)]
         return shapely.from_wkb(np.array(written, dtype=object))
 
 
