@@ -61,7 +61,10 @@ def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogu
         listed=listed,
     )
     own = {guard.key: guard for guard in lists.own}
-    known = {key: _sold(own.get(key, guard), listed, foreign) for key, guard in {**tables.guards(), **own}.items()}
+    known = {
+        key: _sold(own.get(key, guard), listed, foreign and key not in own)
+        for key, guard in {**tables.guards(), **own}.items()
+    }
     guards = tuple(guard for key, guard in known.items() if key not in ours.never)
     return Catalogue(
         guards=guards, known=known, rates=rates, assumptions=tuple(_assumed(settings, guards, rates, own, listed))
@@ -91,7 +94,7 @@ def _sold(guard: Guard, listed: dict[str, tuple[PriceLine, ...]], foreign: bool)
     heights = tuple(sorted({line.height_mm for line in lines if line.height_mm}))
     if heights:
         guard = replace(guard, heights_mm=heights)
-    if foreign and guard.currency != "" and not lines and guard.key in tables.guards():
+    if foreign and not lines:
         guard = replace(guard, price_low=None, price_central=None, price_high=None)
     return guard
 
