@@ -6,12 +6,14 @@ import datetime as dt
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from conftest import make_settings
+from conftest import make_inputs, make_settings
 
 from riskmap.choose.catalogue import open_catalogue
 from riskmap.choose.cost import bill_of
 from riskmap.choose.part import Part
+from riskmap.choose.worth import replace_costs, worth_taken
 from riskmap.errors import InputError
 from riskmap.model import GuardLists, GuardSettings, Settings
 from riskmap.read.guard_lists import read_guard_lists
@@ -100,6 +102,27 @@ def test_another_currency_leaves_out_what_has_no_price(tmp_path: Path) -> None:
     priced = {guard.key for guard in catalogue.guards if guard.price_central is not None}
     assert priced == {"shelter_solid"}
     assert "without a price in GBP left out" in catalogue.assumptions[0].taken
+
+
+def test_what_has_no_price_in_another_currency_is_said_to_cost_nothing(tmp_path: Path) -> None:
+    text = "guard,price\nshelter_solid,3.20\ntimber_stake,0.9\n"
+    settings, found = read(tmp_path, currency="GBP", wage=18.0, prices=text)
+    taken = {one.topic: one.taken for one in open_catalogue(settings, found.lists).assumptions}["guards.small"]
+    assert "Gate in a fence" in taken and "Tie or wire clip" in taken and "Timber stake" not in taken
+
+
+def test_what_trees_are_worth_is_listed_or_said_to_be_ours(tmp_path: Path) -> None:
+    """A row of the price list may say what a tree costs to replace; figures in dollars are no silent pounds."""
+    trees = make_inputs([(0, 0), (1, 0), (2, 0)], cost_to_replace=np.array([99.0, np.nan, np.nan])).trees
+    text = "guard,price\nshelter_solid,3.20\nreplace_whip,5\n"
+    settings, found = read(tmp_path, currency="GBP", wage=18.0, prices=text)
+    rates = open_catalogue(settings, found.lists).rates
+    assert replace_costs(trees, np.array([12.0, 12.0, 30.0]), rates.small).tolist() == [99.0, 5.0, 40.0]
+    (told,) = worth_taken(trees, rates)
+    assert told.taken.startswith("2 trees at GBP 5 (whip), 40 (container) or 650 (standard)")
+    assert told.why == "nobody gave their value, figures in USD taken as they stand"
+    (told,) = worth_taken(trees, open_catalogue(make_settings()).rates)
+    assert told.why == "nobody gave their value"
 
 
 def test_another_currency_asks_for_a_wage(tmp_path: Path) -> None:

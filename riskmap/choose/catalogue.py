@@ -88,6 +88,11 @@ def _refuse_mixed_money(settings: Settings, lists: GuardLists, currency: str) ->
         raise InputError(faults)
 
 
+def _is_small(key: str) -> bool:
+    """Whether a figure of the work is a price of what goes with guards: a stake, a tie, a gate."""
+    return key in {"tie", "gate"} or any(guard.stake == key for guard in tables.guards().values())
+
+
 def _sold(guard: Guard, listed: dict[str, tuple[PriceLine, ...]], foreign: bool) -> Guard:
     """A guard as it can be bought here: at the heights that a price list names, at no price in another currency."""
     lines = listed.get(guard.key, ())
@@ -119,11 +124,12 @@ def _assumed(
     elif ours:
         taken = f"{count_words(len(ours), 'guard')} without a price in {rates.currency} left out"
         found.append(Assumption(topic="guards.prices", taken=taken, why="not in the price list", key="guards.prices"))
-        if not rates.small:
-            taken = "stakes, ties and gates at no cost"
-            found.append(
-                Assumption(topic="guards.small", taken=taken, why="not in the price list", key="guards.prices")
-            )
+        if free := [
+            row.label for key, row in tables.work_figures().items() if _is_small(key) and key not in rates.small
+        ]:
+            taken = f"no cost for: {', '.join(free)}"
+            why = f"not in the price list, and ours are in {BUILT_IN}"
+            found.append(Assumption(topic="guards.small", taken=taken, why=why, key="guards.prices"))
     if settings.guards.labour_per_hour is None:
         row = tables.work_figures()["labour_hour"]
         taken = f"{row.currency} {rates.hour:.2f} an hour ({row.year}; {row.note})"
