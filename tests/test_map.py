@@ -527,3 +527,17 @@ class _Outline(HTMLParser):
                 self.addresses.append(value)
             if name == "id":
                 self.ids.append(value)
+
+
+def test_own_guards_are_called_by_their_label() -> None:
+    """A class of several sizes has no one label with size: it is called by the labels of its parts."""
+    result = river_result(8)
+    own = dataclasses.replace(next(iter(tables.guards().values())), key="ours", label="Our cage")
+    lists = dataclasses.replace(result.site.inputs.guard_lists, own=(own,))
+    inputs = dataclasses.replace(result.site.inputs, guard_lists=lists)
+    lines = [
+        dataclasses.replace(result.tally.lines[0], action="fit", guard=f"Our cage {n} m", keys="ours") for n in (1, 2)
+    ]
+    ours = dataclasses.replace(result, site=dataclasses.replace(result.site, inputs=inputs))
+    ours = ours.knowing(tally=dataclasses.replace(result.tally, lines=tuple(lines)))
+    assert [entry.label for entry in guard_classes(ours).classes] == ["Our cage"]

@@ -14,10 +14,10 @@ from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.context import Needs, group_alike, needs_of
+from riskmap.choose.market import Limits
 from riskmap.choose.now import name_guard
 from riskmap.choose.part_share import PartSteps, Share, steps_of
 from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_share, choose_by_survival, loss_prevented
-from riskmap.choose.spend import Limits
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs, worth_taken
 from riskmap.errors import shown
