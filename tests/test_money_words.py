@@ -38,6 +38,15 @@ def test_the_cost_is_said_with_its_range_and_hours() -> None:
     assert " by low and high prices)" in cost_words(result)
     assert cost_words(result).endswith(f", and about {hours:,.0f} hours of work.")
     assert "between" not in cost_words(told(cost_range=(0.0, 0.0), wage=30.0))
+    lines = (replace(result.tally.lines[0], cents=1300, hours=1.2),)
+    assert cost_words(result.knowing(tally=replace(result.tally, lines=lines))).endswith(", and about 1 hour of work.")
+
+
+def test_nothing_is_said_of_money_where_no_tree_is_scored() -> None:
+    """Nothing known is no best choice: 'the least money that stops whatever is worse' would be a lie."""
+    result = told(money={**MONEY, "spent": 0.0, "prevented": 0.0})
+    assert prevented_words(result)
+    assert prevented_words(result.knowing(tally=replace(result.tally, scored=0))) == []
 
 
 @pytest.mark.parametrize(

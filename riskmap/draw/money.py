@@ -36,7 +36,8 @@ def cost_words(result: Result) -> str:
     tally = result.tally
     if tally.cost <= 0:
         return ""
-    work = f", and about {tally.hours:,.0f} hours of work" if tally.hours >= 1 else ""
+    hours = f"{tally.hours:,.0f}"
+    work = f", and about {hours} {'hour' if hours == '1' else 'hours'} of work" if tally.hours >= 1 else ""
     span = cost_range(result)
     low, high = (_rounded(each, 2) for each in span) if span else ("", "")
     between = f" (between {low} and {high} by low and high prices)" if low != high else ""
@@ -44,9 +45,12 @@ def cost_words(result: Result) -> str:
 
 
 def prevented_words(result: Result) -> list[str]:
-    """Return what the money prevents, how near that is to the best possible, and what a little more would prevent."""
+    """Return what the money prevents, how near that is to the best possible, and what a little more would prevent.
+
+    Nothing is said where no tree could be scored: no money spent there is no best choice.
+    """
     told = result.choices.extra.get("money") or {}
-    if "prevented" not in told:
+    if "prevented" not in told or not result.tally.scored:
         return []
     currency, choice = told.get("currency", result.choices.currency), result.site.inputs.settings.choice
     budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
