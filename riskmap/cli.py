@@ -306,7 +306,7 @@ def _money(word: str) -> float:
     except ValueError:
         money = -1.0
     if not 0 <= money < float("inf"):
-        raise argparse.ArgumentTypeError(f"'{word}' is no sum of money; write a number, such as 12000")
+        raise argparse.ArgumentTypeError(f"'{shown(word)}' is no sum of money; write a number, such as 12000")
     return money
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import types
 import typing
 from collections.abc import Mapping
@@ -76,14 +77,14 @@ def load_rows(name: str, row_type: type[Row], *, text: str | None = None) -> tup
     """
     if text is None:
         text = resources.files("riskmap").joinpath("data", f"{name}.csv").read_text(encoding="utf-8")
-    reader = csv.DictReader(text.splitlines())
+    reader = csv.DictReader(io.StringIO(text, newline=""))
     hints = typing.get_type_hints(row_type)
     if set(reader.fieldnames or ()) != set(hints):
         raise DataRowError(f"{name}.csv: columns {reader.fieldnames} differ from {list(hints)}")
     rows = []
     for line, cells in enumerate(reader, start=2):
         try:
-            row = row_type(**{key: _cell(cells[key], hint) for key, hint in hints.items()})
+            row = row_type(**{key: _cell(key, cells[key], hint) for key, hint in hints.items()})
         except (TypeError, ValueError, AttributeError) as error:
             raise DataRowError(f"{name}.csv, line {line}: {error}") from error
         _check_cited(name, line, row)
@@ -91,7 +92,7 @@ def load_rows(name: str, row_type: type[Row], *, text: str | None = None) -> tup
     return tuple(rows)
 
 
-def _cell(text: str, hint: Any) -> Any:
+def _cell(column: str, text: str, hint: Any) -> Any:
     """One cell as its type; an empty cell is None or the empty value."""
     text = text.strip()
     options = typing.get_args(hint) if typing.get_origin(hint) in (typing.Union, types.UnionType) else (hint,)
@@ -100,10 +101,20 @@ def _cell(text: str, hint: Any) -> Any:
     kind = next(option for option in options if option is not type(None))
     if typing.get_origin(kind) is tuple:
         part = typing.get_args(kind)[0]
-        return tuple(part(piece.strip()) for piece in text.split(";") if piece.strip())
+        return tuple(_typed(column, piece.strip(), part) for piece in text.split(";") if piece.strip())
+    return _typed(column, text, kind)
+
+
+def _typed(column: str, text: str, kind: Any) -> Any:
+    """A text as a flag, a number or itself."""
     if kind is bool:
-        return {"true": True, "false": False}[text]
-    return kind(text)
+        if text not in ("true", "false"):
+            raise ValueError(f"{column} {text!r} is neither true nor false")
+        return text == "true"
+    try:
+        return kind(text)
+    except ValueError:
+        raise ValueError(f"{column} {text!r} is no {'whole ' if kind is int else ''}number") from None
 
 
 def _check_cited(name: str, line: int, row: object) -> None:

@@ -41,7 +41,7 @@ class Ran:
     @cached_property
     def expected(self) -> dict[str, Any]:
         """What right behaviour is."""
-        return tomllib.loads((CASES / self.name / "expected.toml").read_text(encoding="utf-8"))
+        return expected_of(self.name)
 
     @cached_property
     def trees(self) -> list[dict[str, str]]:
@@ -81,6 +81,11 @@ def _unguarded(cell: str | None) -> str:
     return cell[1:] if cell.startswith("'") and cell.lstrip("'")[:1] in tuple("=+-@\t\r") else cell
 
 
+def expected_of(name: str) -> dict[str, Any]:
+    """What right behaviour of a case is."""
+    return tomllib.loads((CASES / name / "expected.toml").read_text(encoding="utf-8"))
+
+
 def toml_text(text: str) -> str:
     """A text as TOML writes it."""
     return json.dumps(text, ensure_ascii=False)
@@ -89,7 +94,7 @@ def toml_text(text: str) -> str:
 def site_toml(name: str) -> str:
     """The site file that hands a case to riskmap."""
     case = tomllib.loads((CASES / name / "case.toml").read_text(encoding="utf-8"))
-    expected = tomllib.loads((CASES / name / "expected.toml").read_text(encoding="utf-8"))
+    expected = expected_of(name)
     lines = ["date = 2026-10-15", "[trees]"]
     lines += [f"{key} = {toml_text(value)}" for key, value in case["trees"].items()]
     for layer in case.get("layer", ()):
@@ -103,13 +108,16 @@ def site_toml(name: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def run_case(name: str, folder: Path) -> Ran:
-    """Copy a case, run riskmap on the copy in a process of its own, and look at what it left."""
+def run_case(name: str, folder: Path, *, more: str = "") -> Ran:
+    """Copy a case, run riskmap on the copy in a process of its own, and look at what it left.
+
+    `more` is written below the last section of the site file.
+    """
     case = tomllib.loads((CASES / name / "case.toml").read_text(encoding="utf-8"))
     setup = case.get("setup", {})
     place = folder / "site folder"
     shutil.copytree(CASES / name, place)
-    (place / "site.toml").write_text(site_toml(name), encoding="utf-8")
+    (place / "site.toml").write_text(site_toml(name) + more, encoding="utf-8")
     if "generate" in case:
         script = place / case["generate"]["script"]
         subprocess.run([sys.executable, script.name, "."], cwd=place, check=True, timeout=120)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
-from case_files import NAMES, RASTER_ROLES, Ran, run_case
+from case_files import NAMES, RASTER_ROLES, Ran, expected_of, run_case
 
 NOT_MEASURED = {"study_area"}  # a role that is no agent's: its distances are not in the table
 FIELDS = {"diameter_mm": ("caliper_mm", 1.0), "height_cm": ("height_m", 0.01)}  # asked for -> our column, factor
@@ -100,6 +101,15 @@ def test_distances_of_every_tree(ran: Ran) -> None:
     for entry in entries(ran, "every_tree"):
         for row in ran.trees:
             check_distance(row, entry)
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if "filtered" in expected_of(name)])
+def test_distances_where_some_features_are_kept(name: str, tmp_path: Path) -> None:
+    for number, entry in enumerate(expected_of(name)["filtered"]):
+        column, sign, kind = entry["keep"].split()
+        key = {"=": "keep", "!=": "drop"}[sign]
+        ran = run_case(name, tmp_path / str(number), more=f'{key} = {{ {column} = ["{kind}"] }}\n')
+        check_distance(ran.tree(entry["tree"]), entry)
 
 
 def check_distance(row: dict[str, str], entry: dict[str, Any]) -> None:

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from riskmap.errors import InputError
-from riskmap.read.coordinates import coarse_step, parse_degrees, read_pairs
+from riskmap.read.coordinates import coarse_step, parse_degrees, read_axis, read_pairs
 from riskmap.read.dates import ages_at, parse_date, read_dates
 from riskmap.read.delimited import read_delimited
 from riskmap.read.numbers import decimal_sign, parse_length, parse_number, read_lengths, read_numbers
-from riskmap.read.rows import unguard
+from riskmap.read.rows import texts_of, unguard
 
 
 @pytest.mark.parametrize(
@@ -292,3 +292,30 @@ def test_one_apostrophe_is_taken_off_guarded_cells() -> None:
         for text in texts
     ]
     assert unguard(pa.table({"a": written}))["a"].to_pylist() == texts
+
+
+# ------------------------------------------------------------------------------------------- columns of other types
+
+PAIRS = pa.map_(pa.string(), pa.int64())
+DAYS, LISTS, MAPS = pa.array([0, None], pa.date32()), pa.array([[1], None]), pa.array([[("a", 1)], None], PAIRS)
+FLAGS, BYTES = pa.array([True, None]), pa.array([b"a", None])
+
+
+@pytest.mark.parametrize("cells", [DAYS, LISTS, MAPS, FLAGS, BYTES], ids=["days", "lists", "maps", "flags", "bytes"])
+def test_what_is_no_number_in_a_column_of_another_type_is_said_too(cells: pa.Array) -> None:
+    """Parquet and GeoPackage have columns of days, flags and lists; such a cell is not understood, not empty."""
+    for found in (read_lengths(cells, unit="mm", to="mm"), read_numbers(cells), read_axis(cells)[0]):
+        assert np.isnan(found.value).all() and found.odd.tolist() == [True, False]
+
+
+def test_a_length_below_nothing_is_not_understood_whatever_its_type() -> None:
+    for cells in (pa.array([-5.0, 2.0, None]), pa.array([-5, 2, None]), pa.array(["-5", "2", ""])):
+        found = read_lengths(cells, unit="cm", to="mm")
+        np.testing.assert_array_equal(found.value, [np.nan, 20, np.nan])
+        assert found.odd.tolist() == [True, False, False]
+
+
+def test_ids_and_dates_out_of_rare_types() -> None:
+    assert texts_of(pa.array(np.array([7, 1.5], np.float16))).to_pylist() == ["7", "1.5"]
+    found = read_dates(MAPS)
+    assert found.text.to_pylist() == [None, None] and found.odd.tolist() == [True, False]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,9 +15,9 @@ import pytest
 import shapely
 from conftest import make_inputs, make_site, make_table
 
-from riskmap.check import check_inputs, check_site, list_inputs
+from riskmap.check import check_inputs, check_site, gather_result, list_inputs
 from riskmap.errors import InputError, Problem
-from riskmap.model import Inputs, Note
+from riskmap.model import Inputs, MapSettings, Note, RasterValues, ReadAs
 
 FOUR = [(0, 0), (10, 0), (20, 0), (30, 0)]
 
@@ -34,6 +36,44 @@ def noted(inputs: Inputs, code: str) -> Note | None:
 
 def test_a_clean_site_says_nothing() -> None:
     assert list_inputs(inputs_of(FOUR)).notes == ()
+
+
+def test_a_map_that_can_not_be_drawn_is_a_fault_before_the_work() -> None:
+    """Tiles and filters are looked at with the rest, not after everything was worked out."""
+    wanted = MapSettings(tiles="tiles.example", filters=("Ward", "Wrad", "Art", "DBH", "Form"))
+    inputs = inputs_of(FOUR, own=pa.table({"Ward": list("abcd"), "x\ty": list("abcd")}))
+    taken = {"species": "Art", "caliper": "DBH", "form": "Form"}
+    read = ReadAs(file="trees.csv", path=Path("trees.csv"), sha256="", rows=4, facts={"columns": taken})
+    inputs = replace(inputs, settings=replace(inputs.settings, map=wanted), read_as=(read,))
+    file = inputs.settings.file.name
+    assert [problem.line() for problem in list_inputs(inputs).problems] == [
+        f"{file}: 'tiles.example' is no address of map tiles; write one such as "
+        "https://tiles.example/{z}/{x}/{y}.png, or leave it out (map.tiles)",
+        f"{file}: there is no column 'Wrad' of the trees to filter by; name some of these: Ward, x\\ty, Art, Form "
+        "(map.filters)",
+        f"{file}: column 'DBH' holds places, ids or sizes, by which the map can't filter; name some of these: Ward, "
+        "x\\ty, Art, Form (map.filters)",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("elevation", "raster elevation has no data (nodata) at 1 tree; no value is taken there"),
+        (
+            "snow_depth",
+            "raster snow_depth has no data (nodata) at 1 tree; the depth of local.snow_depth_m is taken there",
+        ),
+    ],
+)
+def test_trees_without_a_value_of_a_raster_are_noted(name: str, words: str) -> None:
+    site = make_site(FOUR)
+    status = np.array([0, 1, 0, 0], dtype=np.int8)
+    raster = RasterValues(name=name, value=np.array([0.1, np.nan, 0.1, 0.1]), status=status)
+    pressure: Any = SimpleNamespace(value=np.zeros((4, 1), np.float32), notes=(), assumptions=())
+    choices: Any = SimpleNamespace(notes=(), assumptions=())
+    (note,) = gather_result(site, {}, [raster], pressure, choices).notes
+    assert (note.what, note.rows) == (words, (3,))
 
 
 def test_repeated_ids() -> None:

@@ -392,10 +392,12 @@ def test_a_run_ends_with_what_the_money_prevents_and_how_sure_that_is(
     assert "proven" not in said  # without a limit nothing was weighed
 
 
-@pytest.mark.parametrize("word", ["5x", "-1", "inf", "nan"])
+@pytest.mark.parametrize("word", ["5x", "-1", "inf", "nan", "\x1b[31m"])
 def test_a_budget_that_is_no_money(site: Path, word: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", str(site), f"--budget={word}"]) == 2
-    assert "no sum of money" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "no sum of money" in said
+    assert "\x1b" not in said
 
 
 def test_a_log_that_is_not_counted_is_said(site: Path) -> None:

@@ -23,7 +23,7 @@ from riskmap.choose.fence_bound import least_total
 from riskmap.choose.fences import KEPT, FenceKind, break_even_ha, choose_fences, hull_length_m
 from riskmap.choose.obstacles import CORNERS, Obstacles, cut_small
 from riskmap.deliver.geopackage import write_geopackage
-from riskmap.model import GuardSettings, Result, SilentWatch
+from riskmap.model import GuardLists, GuardSettings, PriceLine, Result, SilentWatch
 
 # ------------------------------------------------------------------------------------- break-evens: published rates
 
@@ -310,10 +310,11 @@ def test_trees_far_apart_are_not_linked() -> None:
 MOOSE = {"deer_browse": 0.3, "vole": 0.2}
 
 
-def planting(layers: Any = (), **settings: Any) -> Any:
+def planting(layers: Any = (), prices: tuple[PriceLine, ...] = (), **settings: Any) -> Any:
     """300 whips at 3 m, browsed and gnawed by voles."""
     xy_m = np.stack(np.meshgrid(np.arange(20), np.arange(15)), axis=-1).reshape(-1, 2) * 3.0
     site = make_site(xy_m, layers, settings=settings or None, **WHIP)
+    site = replace(site, inputs=replace(site.inputs, guard_lists=GuardLists(prices=prices)))
     pressure = make_pressure(site, [MOOSE] * len(xy_m))
     return site, choose_guards(site, {}, pressure, watch=SilentWatch())
 
@@ -332,6 +333,21 @@ def test_one_fence_round_a_block_and_vole_guards_inside() -> None:
     assert all(key.startswith("fence_deer") and "; " in key for key in keys)
     assert "Shared fence 1, " in found.reason.texts()[0]
     assert shapely.contains(shapely.polygons(fence["line"]), shapely.points(site.trees.x_m, site.trees.y_m)).all()
+
+
+DEER_FENCES = ("fence_deer_woven", "fence_deer_plastic", "fence_electric")
+
+
+def test_the_users_own_prices_of_fence_and_gate_count() -> None:
+    """At 2 a metre and 30 a gate it costs just that; a roll of 50 m at 100 is the same; at 900 a metre none stands."""
+    never = {"guards": GuardSettings(never=("shelter_solid", "poultry_net_25", *DEER_FENCES[1:]))}
+    metre = PriceLine(key=DEER_FENCES[0], price=2.0)
+    for line in (metre, PriceLine(key=DEER_FENCES[0], price=100.0, roll_m=50.0)):
+        _, found = planting(prices=(line, PriceLine(key="gate", price=30.0)), **never)
+        (fence,) = found.extra["fences"]
+        assert fence["cost"] == pytest.approx(2.0 * fence["line"].length + 30.0, abs=0.01)
+    _, dear = planting(prices=(replace(metre, price=900.0),), **never)
+    assert dear.extra["fences"] == []
 
 
 def test_shares_of_a_fence_add_up_to_the_cent() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import struct
 import time
 import tomllib
@@ -322,6 +323,10 @@ def test_streams_of_several_kinds_are_told_unless_chosen(read: Read) -> None:
     assert codes(reading) == ["streams_mixed"]
     assert "kind = ephemeral 1, perennial 1, pipeline 1" in reading.notes[0].what
     assert 'keep = { kind = ["perennial"] }' in reading.notes[0].remedy
+    spaced = read(lines, columns={"Feature Type": ['stream "Mill"', "ephemeral", "pipeline"]})
+    proposed = re.search(r"keep = \{.*\}", spaced.notes[0].remedy)
+    assert proposed is not None
+    assert tomllib.loads(proposed[0]) == {"keep": {"Feature Type": ['stream "Mill"']}}
     assert codes(read(lines, columns=columns, keep={"kind": ("perennial",)})) == []
     assert codes(read(lines, columns=columns, role="road")) == []
     assert codes(read(lines, columns={**columns, "kind": ["river", "creek", "pond"]})) == []

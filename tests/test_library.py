@@ -50,6 +50,16 @@ def test_scored_columns_hold_ground_metres_and_pressure() -> None:
     assert "action" not in scored
 
 
+def test_categories_are_read_as_the_texts_they_are() -> None:
+    """Frames out of other programs hold words as categories; their cells mean what the same texts would."""
+    plain = trees(girth=["12 mm", "40 mm", "4 cm"], ward=["a", None, "b"]).drop(columns="caliper_mm")
+    coded = plain.astype({"girth": "category", "species": "category", "ward": "category"})
+    told = {"date": "2026-10-15", "columns": {"caliper": "girth"}, "caliper_at": "nursery"}
+    one, other = (riskmap.score(frame, {"water": POND}, **told) for frame in (plain, coded))
+    assert other["caliper_used_mm"].tolist() == [12.0, 40.0, 40.0] == one["caliper_used_mm"].tolist()
+    assert other["pressure_any"].tolist() == one["pressure_any"].tolist()
+
+
 def test_recommend_adds_what_to_do() -> None:
     advised = riskmap.recommend(trees(), {"water": POND}, date="2026-10-15", local={"beaver": "active"})
     assert advised["action"].tolist() == ["fit", "none needed", "none needed"]

@@ -38,6 +38,15 @@ def test_the_cost_is_said_with_its_range_and_hours() -> None:
     assert " by low and high prices)" in cost_words(result)
     assert cost_words(result).endswith(f", and about {hours:,.0f} hours of work.")
     assert "between" not in cost_words(told(cost_range=(0.0, 0.0), wage=30.0))
+    lines = (replace(result.tally.lines[0], cents=1300, hours=1.2),)
+    assert cost_words(result.knowing(tally=replace(result.tally, lines=lines))).endswith(", and about 1 hour of work.")
+
+
+def test_nothing_is_said_of_money_where_no_tree_is_scored() -> None:
+    """Nothing known is no best choice: 'the least money that stops whatever is worse' would be a lie."""
+    result = told(money={**MONEY, "spent": 0.0, "prevented": 0.0})
+    assert prevented_words(result)
+    assert prevented_words(result.knowing(tally=replace(result.tally, scored=0))) == []
 
 
 @pytest.mark.parametrize(
@@ -61,6 +70,18 @@ def test_the_gap_is_said_and_never_too_small(gap: float, words: str) -> None:
 def test_without_limits_it_is_said_what_the_list_is_chosen_by() -> None:
     lines = prevented_words(told(money=MONEY))
     assert lines[1].startswith("It is the least money that stops whatever is 'some' or worse; where a budget is given")
+
+
+def test_a_number_of_trees_alive_is_told_by_what_it_asks_for() -> None:
+    """Whoever asks for so many alive is told how many to plant, and nothing of a floor that decided nothing."""
+    alive = {"alive_per_ha": 400.0, "year": 3, "target": 256.2, "alive": 256.3, "alive_without": 206.7, "plant": 72}
+    facts = {**MONEY, **alive, "plant_guarded": True, "cost_planting": 576.0}
+    assert prevented_words(told(money=facts))[1:] == [
+        "256 trees are to stand in year 3 (400 a hectare): plant 72 more, guarded like their neighbours, about USD 576 "
+        "besides; of those planted now 207 would without any work."
+    ]
+    (line,) = prevented_words(told(money={**facts, "plant": 0, "cost_planting": 0.0, "alive": 280.2}))[1:]
+    assert line == "256 trees are to stand in year 3 (400 a hectare), and 280 will by this reckoning."
 
 
 def test_what_the_proof_holds_for_and_what_more_would_buy_is_said() -> None:

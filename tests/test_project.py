@@ -14,7 +14,9 @@ from outside import GEOD
 from riskmap.errors import InputError
 from riskmap.model import Inputs, MeasureSettings, RasterData, RasterSource, SilentWatch, Site
 from riskmap.project import project_inputs
+from riskmap.project.steps import crs_name
 from riskmap.project.working import middle_of, stretch_at, stretch_between
+from riskmap.read.crs import crs_in_words
 
 
 def project(inputs: Inputs) -> Site:
@@ -260,3 +262,13 @@ def test_report_distance_widens_the_window() -> None:
     keys = make_settings(measure=measure)
     site = project(make_inputs([(-75.0, 42.3)], {"water": [near, pond]}, crs="EPSG:4326", settings=keys))
     assert len(site.layers[0].geometry) == 2
+
+
+def test_names_of_systems_from_files_are_shown_as_text() -> None:
+    """A .prj may name its system with marks that act on a terminal."""
+    odd = pyproj.CRS.from_wkt(pyproj.CRS.from_epsg(26918).to_wkt().replace("NAD83 / UTM zone 18N", "UTM\x1b[31m", 1))
+    unnumbered = pyproj.CRS.from_json_dict({key: part for key, part in odd.to_json_dict().items() if key != "id"})
+    for crs in (odd, unnumbered):
+        assert "\x1b" in crs.name
+        assert "UTM\\x1b[31m" in crs_in_words(crs)
+        assert "UTM\\x1b[31m" in crs_name(crs)

@@ -15,7 +15,8 @@ from rasterio.transform import Affine
 
 from riskmap import tables
 from riskmap.errors import InputError
-from riskmap.model import RasterData, RasterSource
+from riskmap.model import MapSettings, RasterData, RasterSource, SilentWatch
+from riskmap.read import read_ground
 from riskmap.read.rasters import RasterReading, read_raster
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
@@ -140,6 +141,20 @@ def test_the_crs_is_asked_for_told_or_contradicted(read: Read) -> None:
     assert raster_of(read(profile={"crs": None}, crs=UTM)).crs.to_epsg() == 26918
     assert raster_of(read(crs=UTM)).crs.to_epsg() == 26918
     assert "site.toml says" in read(crs="EPSG:26718").problems[0].line()
+
+
+def test_a_picture_for_the_map_is_looked_at_with_all_other_files(read: Read, tmp_path: Path) -> None:
+    """So that `riskmap check` finds its faults, and run.json says which picture it was."""
+    read()
+    for file, faults in (("no.tif", ["there is no such file (not found)"]), ("r.tif", [])):
+        settings = make_settings(file=tmp_path / "site.toml", map=MapSettings(background=file))
+        ground = read_ground(settings, watch=SilentWatch())
+        assert [fault.what for fault in ground.problems] == faults
+        assert all(fault.key == "map.background" for fault in ground.problems)
+    (picture,) = ground.pictures
+    (told,) = picture.read_as
+    assert (told.file, told.facts["raster"], len(told.sha256)) == ("r.tif", "background", 64)
+    assert ground.rasters == ()
 
 
 def test_bands_are_counted_from_one(read: Read) -> None:

@@ -279,3 +279,22 @@ def test_inches_and_feet_alone_make_a_site_in_us_units(folder: Path, tmp_path: P
     assert tomllib.loads(started(folder))["units"] == "us"
     (tmp_path / "m.csv").write_text("id,lon,lat,caliper_mm\n1,-75.010012,42.300012,40\n")
     assert tomllib.loads(start_site(tmp_path / "m.csv", out=tmp_path / "m.toml").text)["units"] == "metric"
+
+
+def test_headers_and_names_of_files_with_ends_of_lines_stay_within_their_lines(tmp_path: Path) -> None:
+    """A wrapped header of a spreadsheet is told of in remarks, and a remark ends where its line does."""
+    trees = tmp_path / "trees.csv"
+    trees.write_text(
+        'id,species,x,y,"Stem\ndiameter","Dead\nor alive","a\nbudget = 5"\n'
+        "1,Acer rubrum,-75.01,42.3,4,Dead,\n2,Acer rubrum,-75.02,42.3,5,Alive,x\n"
+    )
+    odd = tmp_path / "no\nbudget = 7\nlayer.geojson"
+    odd.write_text("no json")
+    (tmp_path / "zone\x7f\n9.geojson").write_text(geojson(shapely.box(-75.012, 42.3, -75.011, 42.301)))
+    started = start_site(trees, [odd, tmp_path / "zone\x7f\n9.geojson"], out=tmp_path / "site.toml")
+    read = tomllib.loads(started.text)
+    assert set(read) == {"title", "units", "region", "trees", "local"}
+    assert "budget" not in read["trees"]
+    assert "\n# no budget = 7 layer.geojson is a table" in started.text
+    text = re.sub(r"(?m)^# (?=drop |units\.|crs |date )", "", started.text)
+    assert tomllib.loads(text)["trees"]["drop"] == {"Dead\nor alive": ["Dead"]}

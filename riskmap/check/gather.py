@@ -89,8 +89,10 @@ def _raster_notes(site: Site, rasters: Sequence[RasterValues]) -> Iterator[Note]
     files = {points.data.source.name: points.data.source.file for points in site.rasters}
     looked_at = site.trees.placed & table.kept
     for raster in rasters:
+        snow = raster.name == "snow_depth"
+        instead = "the depth of local.snow_depth_m is taken there" if snow else "no value is taken there"
         for status, code, words in (
-            (1, "raster_nodata", "has no data (nodata)"),
+            (1, "raster_nodata", "has no data (nodata) at"),
             (2, "raster_outside", "does not reach"),
         ):
             where = looked_at & (raster.status == status)
@@ -102,7 +104,7 @@ def _raster_notes(site: Site, rasters: Sequence[RasterValues]) -> Iterator[Note]
                     code=code,
                     file=files.get(raster.name, raster.name),
                     layer=raster.name,
-                    what=f"raster {raster.name} {words} {counted(where, 'tree')}; no value is taken there",
+                    what=f"raster {raster.name} {words} {counted(where, 'tree')}; {instead}",
                     remedy="give a raster that covers them, or go without",
                 )
 

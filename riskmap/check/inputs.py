@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 
+from riskmap.check.page import map_faults
 from riskmap.check.words import counted, remarked, several
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import BoolArray, Inputs, LayerData, Note, TreeTable
@@ -52,7 +53,7 @@ def check_inputs(inputs: Inputs, *, repeated: Repeated | None = None) -> Inputs:
 
 def list_inputs(inputs: Inputs, *, repeated: Repeated | None = None) -> Inputs:
     """Add every fault and note that the inputs give rise to, raising nothing."""
-    problems = tuple(_exchanged(inputs))
+    problems = (*_exchanged(inputs), *map_faults(inputs))
     notes, remarks = _tree_notes(inputs, repeated)
     return replace(
         inputs,

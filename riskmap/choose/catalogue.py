@@ -61,7 +61,10 @@ def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogu
         listed=listed,
     )
     own = {guard.key: guard for guard in lists.own}
-    known = {key: _sold(own.get(key, guard), listed, foreign) for key, guard in {**tables.guards(), **own}.items()}
+    known = {
+        key: _sold(own.get(key, guard), listed, foreign and key not in own)
+        for key, guard in {**tables.guards(), **own}.items()
+    }
     guards = tuple(guard for key, guard in known.items() if key not in ours.never)
     return Catalogue(
         guards=guards, known=known, rates=rates, assumptions=tuple(_assumed(settings, guards, rates, own, listed))
@@ -85,13 +88,18 @@ def _refuse_mixed_money(settings: Settings, lists: GuardLists, currency: str) ->
         raise InputError(faults)
 
 
+def _is_small(key: str) -> bool:
+    """Whether a figure of the work is a price of what goes with guards: a stake, a tie, a gate."""
+    return key in {"tie", "gate"} or any(guard.stake == key for guard in tables.guards().values())
+
+
 def _sold(guard: Guard, listed: dict[str, tuple[PriceLine, ...]], foreign: bool) -> Guard:
     """A guard as it can be bought here: at the heights that a price list names, at no price in another currency."""
     lines = listed.get(guard.key, ())
     heights = tuple(sorted({line.height_mm for line in lines if line.height_mm}))
     if heights:
         guard = replace(guard, heights_mm=heights)
-    if foreign and guard.currency != "" and not lines and guard.key in tables.guards():
+    if foreign and not lines:
         guard = replace(guard, price_low=None, price_central=None, price_high=None)
     return guard
 
@@ -116,11 +124,12 @@ def _assumed(
     elif ours:
         taken = f"{count_words(len(ours), 'guard')} without a price in {rates.currency} left out"
         found.append(Assumption(topic="guards.prices", taken=taken, why="not in the price list", key="guards.prices"))
-        if not rates.small:
-            taken = "stakes, ties and gates at no cost"
-            found.append(
-                Assumption(topic="guards.small", taken=taken, why="not in the price list", key="guards.prices")
-            )
+        if free := [
+            row.label for key, row in tables.work_figures().items() if _is_small(key) and key not in rates.small
+        ]:
+            taken = f"no cost for: {', '.join(free)}"
+            why = f"not in the price list, and ours are in {BUILT_IN}"
+            found.append(Assumption(topic="guards.small", taken=taken, why=why, key="guards.prices"))
     if settings.guards.labour_per_hour is None:
         row = tables.work_figures()["labour_hour"]
         taken = f"{row.currency} {rates.hour:.2f} an hour ({row.year}; {row.note})"

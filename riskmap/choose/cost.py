@@ -57,13 +57,17 @@ class Bill:
         Money for one set of material; nan where no price is known.
     hours : float
         Work of fitting it.
-    visits : float
-        Fittings a year: one for the year it is first fitted, then one a year for seasonal guards.
+    refit_hours, refit_material : float
+        Work and money a year after the first fitting: on and off again, topping up.
+    remove_hours : float
+        Work of taking it off in the end.
+    life_years : float
+        Years until it is bought anew.
     """
 
     material: float
     hours: float
-    refit_hours: float  # a year, after the first fitting: on and off again, topping up
+    refit_hours: float
     refit_material: float
     remove_hours: float
     life_years: float

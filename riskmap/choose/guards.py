@@ -14,12 +14,12 @@ from riskmap.choose.asked import Place, Verdict
 from riskmap.choose.case import Case
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.context import Needs, group_alike, needs_of
+from riskmap.choose.market import Limits
 from riskmap.choose.now import name_guard
 from riskmap.choose.part_share import PartSteps, Share, steps_of
 from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_share, choose_by_survival, loss_prevented
-from riskmap.choose.spend import Limits
 from riskmap.choose.words import count_words
-from riskmap.choose.worth import replace_costs
+from riskmap.choose.worth import replace_costs, worth_taken
 from riskmap.errors import shown
 from riskmap.model import Assumption, Choices, ChoiceSettings, Coded, Exposure, IntArray, Note, Pressure, Site, Watch
 from riskmap.rules import deer_kinds, deer_reach_m
@@ -74,7 +74,12 @@ def choose_guards(
         outcome = choose_by_floor(case, watch=watch, **allowed)
     watch.log(f"{len(alike.count):,} kinds of tree, {len(place.menus):,} kinds of place")
     shared, drawn = outcome.shared, outcome.drawn
-    assumptions = (*catalogue.assumptions, *drawn.assumptions, *_assumed(site, pressure, case.needs))
+    assumptions = (
+        *catalogue.assumptions,
+        *worth_taken(site.trees.table, catalogue.rates),
+        *drawn.assumptions,
+        *_assumed(site, pressure, case.needs),
+    )
     choices = _gather(shared.verdicts, shared.of_tree, catalogue, assumptions)
     told = {
         "loss_prevented": loss_prevented(shared.verdicts, shared.of_tree, case),
@@ -154,7 +159,7 @@ def _case_of(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure) 
         growth_mm=figures["stem"]["growth_mm_per_year"],
         flood_mm=settings.local.flood_m * 1000,
     )
-    worth = replace_costs(site.trees.table, needs.caliper_mm)
+    worth = replace_costs(site.trees.table, needs.caliper_mm, catalogue.rates.small)
     return Case(site=site, place=place, alike=alike, needs=needs, pressure=pressure, worth=worth), limits
 
 

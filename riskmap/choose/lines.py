@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -12,7 +13,7 @@ import shapely
 from riskmap import tables
 from riskmap.choose.asked import Asked, Place, Verdict
 from riskmap.choose.context import Alike
-from riskmap.choose.cost import times_bought
+from riskmap.choose.cost import Rates, times_bought
 from riskmap.choose.demand import Ground
 from riskmap.choose.explain import explain
 from riskmap.choose.fences import FenceKind
@@ -65,24 +66,33 @@ class FenceLine:
 
 def fence_lines(place: Place, years: float) -> list[FenceLine]:
     """Return the kinds of fence that may be built, with a rabbit fence fastened to a deer fence as one more."""
-    work = tables.work_figures()
-    gate, standoff_m = work["gate"].central, work["fence_standoff_m"].central
-    guards = {guard.key: guard for guard in place.catalogue.guards if guard.group and guard.price_central is not None}
+    standoff_m = tables.work_figures()["fence_standoff_m"].central
+    rates = place.catalogue.rates
+    gate = rates.small.get("gate", 0.0)
+    able = [guard for guard in place.catalogue.guards if guard.group]
+    priced = {
+        guard.key: (part, _a_metre(part, rates))
+        for guard in able
+        for part in [Part(guard=guard, height_mm=max(guard.heights_mm), standoff_mm=standoff_m * 1000)]
+    }
+    guards = {key: one for key, one in priced.items() if not math.isnan(one[1])}
     built = [(key,) for key in guards] + [(key, SKIRT) for key in SKIRTED if key in guards and SKIRT in guards]
     found = []
     for keys in built:
-        parts = tuple(
-            Part(guard=guards[key], height_mm=max(guards[key].heights_mm), standoff_mm=standoff_m * 1000)
-            for key in keys
-        )
-        prices = [guards[key].price_central or 0.0 for key in keys]
+        parts, prices = zip(*(guards[key] for key in keys), strict=True)
         renewed = sum(
-            price * float(times_bought(years, guards[key].life_years)) for key, price in zip(keys, prices, strict=True)
+            price * float(times_bought(years, part.guard.life_years)) for part, price in zip(parts, prices, strict=True)
         )
         gates = gate if max(part.top_mm for part in parts) > STEPPED_OVER_MM else 0.0
         kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gates, standoff_m=standoff_m)
         found.append(FenceLine(parts=parts, kind=kind, rate=sum(prices), gate=gates, years=years))
     return found
+
+
+def _a_metre(part: Part, rates: Rates) -> float:
+    """Price of a metre of fence: the user's where there is one, of a roll by its length; nan where nobody knows."""
+    price, _, roll_m = rates.price_of(part)
+    return price / roll_m if roll_m else price
 
 
 def ground_of(place: Place, alike: Alike, group: int) -> Ground:

@@ -63,7 +63,7 @@ class Named:
     may_be: str = ""
 
     def part(self, *, buried: bool) -> Part | None:
-        """Return it as it stands at the tree, at the sold height nearest to the one named."""
+        """Return it as it stands at the tree, with the height that the cell names."""
         if self.guard is None or np.isnan(self.height_mm):
             return None
         return Part(

@@ -14,9 +14,10 @@ from riskmap.choose.case import Case
 from riskmap.choose.decide import decide_group
 from riskmap.choose.frontier import frontier_of_list
 from riskmap.choose.kinds import Tried, burden, keep_kinds, keys_used, only_kinds
+from riskmap.choose.market import Limits
 from riskmap.choose.part_share import Share, spend_share
 from riskmap.choose.share import Shared, share_fences
-from riskmap.choose.spend import Limits, Spent, spend_money
+from riskmap.choose.spend import Spent, spend_money
 from riskmap.choose.stock import Drawn, stock_used
 from riskmap.choose.use_stock import use_stock
 from riskmap.model import FloatArray, IntArray, Note, StockLine, Watch

@@ -21,7 +21,7 @@ from riskmap.choose.share import Shared
 from riskmap.choose.words import money_words
 from riskmap.model import IntArray, Note, StockLine
 
-__all__ = ["Limits", "Spent", "shared_of", "spend_money", "why_not"]
+__all__ = ["Spent", "shared_of", "spend_money", "why_not"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

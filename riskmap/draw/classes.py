@@ -13,7 +13,7 @@ from riskmap import tables
 from riskmap.draw.palette import ACTION_SYMBOLS, GUARD_SYMBOLS, OTHER_GUARDS, Symbol
 from riskmap.model import Choices, Result, TallyLine
 
-__all__ = ["ACTION_LABELS", "TreeClass", "TreeClasses", "action_classes", "guard_classes"]
+__all__ = ["ACTION_LABELS", "TreeClass", "TreeClasses", "action_classes", "guard_classes", "guard_labels"]
 
 ACTION_LABELS: Final[dict[str, str]] = {
     "fit": "Fit a guard",
@@ -64,7 +64,7 @@ def guard_classes(result: Result) -> TreeClasses:
     Sizes are left out of the classes (a key of ninety heights reads badly): the label carries the size only where
     all its trees share one. Guards past the last symbol share the entry "Other guards".
     """
-    lines = result.tally.lines
+    lines, named = result.tally.lines, guard_labels(result)
     counts: dict[str, int] = {}
     for line in lines:
         if _has_guard(line):
@@ -72,7 +72,7 @@ def guard_classes(result: Result) -> TreeClasses:
     ranked = sorted(counts, key=lambda keys: -counts[keys])
     own, rest = ranked[: len(GUARD_SYMBOLS)], ranked[len(GUARD_SYMBOLS) :]
     classes = [
-        TreeClass(key=keys, label=_guard_label(keys, lines), symbol=symbol, count=counts[keys])
+        TreeClass(key=keys, label=_guard_label(keys, lines, named), symbol=symbol, count=counts[keys])
         for keys, symbol in zip(own, GUARD_SYMBOLS, strict=False)
     ]
     place = {keys: number for number, keys in enumerate(own)} | dict.fromkeys(rest, len(own))
@@ -115,14 +115,18 @@ def _classed(classes: Sequence[TreeClass], choices: Choices, place: Mapping[str,
     return TreeClasses(classes=tuple(classes), code=code.astype(np.uint8), by_guard=place, by_action=by_word)
 
 
-def _guard_label(keys: str, lines: Sequence[TallyLine]) -> str:
-    """The label with size where one size is used, else the catalogue's labels of its parts."""
+def guard_labels(result: Result) -> Mapping[str, str]:
+    """Return what each guard is called, by its key, the user's own too."""
+    own = {guard.key: guard.label for guard in result.site.inputs.guard_lists.own}
+    return {key: guard.label for key, guard in tables.guards().items()} | own
+
+
+def _guard_label(keys: str, lines: Sequence[TallyLine], named: Mapping[str, str]) -> str:
+    """The label with size where one size is used, else the labels of its parts."""
     labels = {line.guard for line in lines if line.keys == keys and line.guard}
     if len(labels) == 1:
         return labels.pop()
-    rows = tables.guards()
-    parts = [part.strip() for part in keys.split(";")]
-    return " + ".join(rows[part].label if part in rows else part for part in parts)
+    return " + ".join(named.get(part, part) for part in map(str.strip, keys.split(";")))
 
 
 def _action_class(word: str, count: int) -> TreeClass:

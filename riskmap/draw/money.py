@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from riskmap import tables
 from riskmap.model import Result
@@ -34,7 +36,8 @@ def cost_words(result: Result) -> str:
     tally = result.tally
     if tally.cost <= 0:
         return ""
-    work = f", and about {tally.hours:,.0f} hours of work" if tally.hours >= 1 else ""
+    hours = f"{tally.hours:,.0f}"
+    work = f", and about {hours} {'hour' if hours == '1' else 'hours'} of work" if tally.hours >= 1 else ""
     span = cost_range(result)
     low, high = (_rounded(each, 2) for each in span) if span else ("", "")
     between = f" (between {low} and {high} by low and high prices)" if low != high else ""
@@ -42,9 +45,12 @@ def cost_words(result: Result) -> str:
 
 
 def prevented_words(result: Result) -> list[str]:
-    """Return what the money prevents, how near that is to the best possible, and what a little more would prevent."""
+    """Return what the money prevents, how near that is to the best possible, and what a little more would prevent.
+
+    Nothing is said where no tree could be scored: no money spent there is no best choice.
+    """
     told = result.choices.extra.get("money") or {}
-    if "prevented" not in told:
+    if "prevented" not in told or not result.tally.scored:
         return []
     currency, choice = told.get("currency", result.choices.currency), result.site.inputs.settings.choice
     budget = f" of a budget of {told['budget']:,.0f}" if told.get("budget") is not None else ""
@@ -55,15 +61,29 @@ def prevented_words(result: Result) -> list[str]:
     if told.get("gap") is not None:
         scope = f" This holds for {told['proof_holds_for']}." if "proof_holds_for" in told else ""
         lines.append(f"{_proof_words(told['gap'])}{scope}")
+    elif "plant" in told:
+        lines.append(_planting_words(told, currency))
     elif choice.policy == "stop_all":
+        kinds = f" with at most {choice.most_kinds:,} kinds of guard" if choice.most_kinds is not None else ""
         lines.append(
-            f"It is the least money that stops whatever is '{choice.floor}' or worse; where a budget is given, money "
-            "goes where it prevents most loss instead."
+            f"It is the least money that stops whatever is '{choice.floor}' or worse{kinds}; where a budget is given, "
+            "money goes where it prevents most loss instead."
         )
     if told.get("next_prevents", 0) > 0:
         more = _rounded(told["next_prevents"], 3)
         lines.append(f"The next {told['next_money']:,.0f} would prevent about {more} more.")
     return lines
+
+
+def _planting_words(told: Mapping[str, Any], currency: str) -> str:
+    """How many trees stand in the year asked about, and how many are to be planted for that."""
+    aim = f"{told['target']:,.0f} trees are to stand in year {told['year']} ({told['alive_per_ha']:,.0f} a hectare)"
+    if not told["plant"]:
+        return f"{aim}, and {told['alive']:,.0f} will by this reckoning."
+    guarded = ", guarded like their neighbours" if told["plant_guarded"] else ""
+    money = f"{currency} {_rounded(told['cost_planting'], 3)}"
+    there = f"of those planted now {told['alive_without']:,.0f} would without any work"
+    return f"{aim}: plant {told['plant']:,} more{guarded}, about {money} besides; {there}."
 
 
 def _proof_words(gap: float) -> str:

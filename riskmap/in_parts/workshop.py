@@ -33,7 +33,6 @@ _TEXT: Final = (
     "riskmap works here on a site of very many trees, or was stopped while it did. The next run of the same site goes\n"
     "on from here; if you want none, delete this folder.\n"
 )
-_BLOCK: Final = 1 << 20
 
 
 def digest_of(settings: Settings, **besides: object) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pyproj
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
+from riskmap.errors import shown
 from riskmap.model import Assumption, FloatArray, Note
 
 __all__ = ["LONLAT", "Steps", "Way", "crs_name", "flat_crs"]
@@ -134,7 +135,7 @@ def _group(source: pyproj.CRS, target: pyproj.CRS, area: tuple[float, float, flo
 def crs_name(crs: pyproj.CRS) -> str:
     """Return the name of a CRS, its authority code first where it has one."""
     authority = crs.to_authority()
-    return f"{':'.join(authority)} {crs.name}" if authority else crs.name
+    return f"{':'.join(authority)} {shown(crs.name)}" if authority else shown(crs.name)
 
 
 def _datum_note(record: dict[str, object], accuracy_m: float | None, layer: str) -> Note:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,9 +14,9 @@ from rasterio.windows import Window
 
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import RasterSource, Settings
-from riskmap.read.rasters import read_raster
+from riskmap.read.rasters import RasterReading, read_raster
 
-__all__ = ["Background", "read_background"]
+__all__ = ["Background", "look_at_background", "read_background"]
 
 Cells = npt.NDArray[np.uint8]
 KEY = "map.background"
@@ -47,9 +46,9 @@ def read_background(settings: Settings) -> Background | None:
     """
     if not settings.map.background:
         return None
-    reading = read_raster(RasterSource(name="background", file=settings.map.background), settings)
-    if reading.problems or reading.raster is None:
-        raise InputError([dataclasses.replace(problem, key=KEY) for problem in reading.problems])
+    (reading,) = look_at_background(settings)
+    if reading.raster is None:
+        raise InputError(reading.problems)
     path, raster = settings.resolve(settings.map.background), reading.raster
 
     def read(rows: tuple[int, int], columns: tuple[int, int], shape: tuple[int, int]) -> Cells:
@@ -62,6 +61,15 @@ def read_background(settings: Settings) -> Background | None:
             raise InputError([problem]) from error
 
     return Background(crs=raster.crs, transform=raster.transform, width=raster.width, height=raster.height, read=read)
+
+
+def look_at_background(settings: Settings) -> tuple[RasterReading, ...]:
+    """Read the grid of the picture that ``map.background`` names, so that its faults are said with all others."""
+    if not settings.map.background:
+        return ()
+    reading = read_raster(RasterSource(name="background", file=settings.map.background), settings)
+    problems = tuple(replace(problem, key=KEY) for problem in reading.problems)
+    return (replace(reading, problems=problems, notes=(), assumptions=()),)
 
 
 def _picture(opened: rasterio.DatasetReader, window: Window, shape: tuple[int, int]) -> Cells:

@@ -125,6 +125,8 @@ def _in_signs(text: str) -> str:
 def read_axis(cells: pa.Array, *, decimal: str = "") -> tuple[Numbers, set[str]]:
     """Read one coordinate a cell: numbers, or degrees, minutes and seconds; also the hemisphere letters seen."""
     plain = read_numbers(cells, decimal=decimal)
+    if not (pa.types.is_string(cells.type) or pa.types.is_large_string(cells.type)):
+        return plain, set()
     if plain.odd.any() and bool(_METRES_AFTER.search(str(cells[int(np.argmax(plain.odd))]).strip())):
         cells = pc.replace_substring_regex(cells, _METRES_AFTER.pattern, r"\1")
         plain = read_numbers(cells, decimal=decimal)

@@ -136,4 +136,4 @@ def crs_in_words(crs: pyproj.CRS | None) -> str:
     if crs is None:
         return "not known"
     code = crs.to_json_dict().get("id")  # to_authority searches the whole database where there is none
-    return f"{code['authority']}:{code['code']} ({crs.name})" if code else str(crs.name)
+    return f"{code['authority']}:{code['code']} ({shown(crs.name)})" if code else shown(crs.name)

@@ -222,6 +222,10 @@ def read_dates(cells: pa.Array, *, order: str = "") -> Dates:
         cells = pa.array(
             [f"{v:.10g}" if v is not None and math.isfinite(v) else None for v in cells.to_pylist()], pa.string()
         )
+    elif pa.types.is_nested(cells.type):
+        n = len(cells)
+        none = np.zeros(n, dtype=bool)
+        return Dates(pa.nulls(n, pa.string()), np.asarray(cells.is_valid(), dtype=bool), none, none, none)
     elif not (pa.types.is_string(cells.type) or pa.types.is_large_string(cells.type)):
         cells = pc.cast(cells, pa.string())
     codes, texts = distinct(cells)

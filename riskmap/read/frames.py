@@ -21,7 +21,7 @@ from riskmap.read.kinds import Kind
 from riskmap.read.layers import understand_layer
 from riskmap.read.settings import settings_from
 from riskmap.read.trees import rows_of_shapes, understand_rows
-from riskmap.read.vectors import VectorTable
+from riskmap.read.vectors import VectorTable, sound_texts
 
 if TYPE_CHECKING:
     import geopandas
@@ -136,7 +136,7 @@ def _as_table(frame: geopandas.GeoDataFrame, name: str, path: Path) -> VectorTab
         packed="",
         layer="",
         layers=(),
-        table=table,
+        table=sound_texts(table),
         geometry=np.asarray(shapely.force_2d(shapes), dtype=object),
         feature=np.arange(1, len(frame) + 1, dtype=np.int64),
         crs=crs,

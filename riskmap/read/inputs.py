@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption, Inputs, Settings, TreeTable, Watch
+from riskmap.read.background import look_at_background
 from riskmap.read.guard_lists import GuardListsRead, read_guard_lists
 from riskmap.read.layers import LayerReading, NearTrees, read_layer
 from riskmap.read.rasters import RasterReading, read_raster
@@ -61,11 +62,12 @@ class Ground:
     layers: tuple[LayerReading, ...]
     rasters: tuple[RasterReading, ...]
     guards: GuardListsRead
+    pictures: tuple[RasterReading, ...] = ()  # what the map draws below all else
 
     @property
     def problems(self) -> tuple[Problem, ...]:
         """Every fault of it."""
-        others: tuple[LayerReading | RasterReading, ...] = (*self.layers, *self.rasters)
+        others: tuple[LayerReading | RasterReading, ...] = (*self.layers, *self.rasters, *self.pictures)
         return (*(fault for other in others for fault in other.problems), *self.guards.problems)
 
     def with_trees(self, trees: TreesRead) -> Inputs:
@@ -76,7 +78,11 @@ class Ground:
             trees=trees.table,
             layers=tuple(reading.layer for reading in self.layers if reading.layer is not None),
             rasters=tuple(reading.raster for reading in self.rasters if reading.raster is not None),
-            read_as=(trees.read_as, *(entry for other in others for entry in other.read_as), *self.guards.read_as),
+            read_as=(
+                trees.read_as,
+                *(entry for other in (*others, *self.pictures) for entry in other.read_as),
+                *self.guards.read_as,
+            ),
             repaired=tuple(repair for reading in self.layers for repair in reading.repaired),
             problems=(*trees.problems, *self.problems),
             notes=(*trees.notes, *(note for other in others for note in other.notes)),
@@ -112,7 +118,13 @@ def read_ground(settings: Settings, *, near: NearTrees | None = None, watch: Wat
     for raster in settings.rasters:
         rasters.append(read_raster(raster, settings))
         watch.progress(1 + len(layers) + len(rasters), total)
-    return Ground(settings=settings, layers=tuple(layers), rasters=tuple(rasters), guards=read_guard_lists(settings))
+    return Ground(
+        settings=settings,
+        layers=tuple(layers),
+        rasters=tuple(rasters),
+        guards=read_guard_lists(settings),
+        pictures=look_at_background(settings),
+    )
 
 
 def _unread_log(settings: Settings) -> tuple[Assumption, ...]:

@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import math
 import re
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from typing import Any
@@ -16,7 +17,17 @@ from riskmap.model import Key
 from riskmap.read.headers import TREE_COLUMNS
 from riskmap.tables import keys as all_keys
 
-__all__ = ["COLUMN_LENGTHS", "Faults", "address_in", "choices_of", "keys_of", "nearest", "sections", "take_section"]
+__all__ = [
+    "COLUMN_LENGTHS",
+    "Faults",
+    "address_in",
+    "choices_of",
+    "is_finite",
+    "keys_of",
+    "nearest",
+    "sections",
+    "take_section",
+]
 
 COLUMN_LENGTHS = ("caliper", "height", "lowest_branch", "bare_radius", "mulch_radius", "room", "accuracy")
 
@@ -189,9 +200,22 @@ def _many(one: Callable[[Key, Any, str, Faults], Any], wanted: str) -> Callable[
     return check
 
 
+def is_finite(value: object) -> bool:
+    """Return whether something of a site file is a number that can be reckoned with.
+
+    Examples
+    --------
+    >>> is_finite(2), is_finite(True), is_finite("2"), is_finite(float("inf")), is_finite(10**400)
+    (True, False, False, False, False)
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return math.isfinite(value) if isinstance(value, float) else abs(value) <= sys.float_info.max
+
+
 def _number(row: Key, value: Any, path: str, faults: Faults) -> Any:
     """A finite number within its limits, in the unit of the key it sets."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if not is_finite(value):
         plain = "a plain number, without quotes, commas or unit"
         return _wrong(row, value, path, faults, f"number{f' ({row.unit})' if row.unit else ''}", instead=plain)
     if (row.least is not None and value < row.least) or (row.most is not None and value > row.most):

@@ -268,7 +268,7 @@ class _Layer:
             self.say.note(
                 "streams_mixed",
                 f"water of several kinds is taken together: {found.counts}",
-                f"choose with layers.keep, such as keep = {{ {found.column} = {found.example} }}",
+                f"choose with layers.keep, such as keep = {found.example}",
                 features=found.features,
                 column=found.column,
             )

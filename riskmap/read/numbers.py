@@ -142,7 +142,7 @@ def read_numbers(cells: pa.Array, *, decimal: str = "", hint: str = "") -> Numbe
     """
     n = len(cells)
     if not _is_text(cells):
-        return Numbers(_typed(cells), np.zeros(n, bool), np.zeros(n, bool))
+        return Numbers(_typed(cells), _other(cells), np.zeros(n, bool))
     quick = _quick(cells)
     if quick is not None and "," not in (decimal, hint):
         return Numbers(_no_blanks(quick), np.zeros(n, bool), np.zeros(n, bool))
@@ -173,6 +173,12 @@ def _typed(cells: pa.Array) -> FloatArray:
         return np.full(len(cells), np.nan)
     found = np.asarray(pc.fill_null(pc.cast(cells, pa.float64(), safe=False), math.nan), dtype=np.float64)
     return _no_blanks(np.where(np.isfinite(found), found, np.nan))
+
+
+def _other(cells: pa.Array) -> BoolArray:
+    """Which cells of a column that is not text hold something that is no number: a date, a flag, a list."""
+    number = pa.types.is_integer(cells.type) or pa.types.is_floating(cells.type) or pa.types.is_decimal(cells.type)
+    return np.zeros(len(cells), bool) if number else np.asarray(cells.is_valid(), dtype=bool)
 
 
 def _quick(cells: pa.Array) -> FloatArray | None:
@@ -306,9 +312,11 @@ def read_lengths(cells: pa.Array, *, unit: str, to: str, decimal: str = "", hint
     n = len(cells)
     if not _is_text(cells):
         value = _typed(cells)
+        odd = _other(cells) | (value < 0)
+        value = np.where(odd, np.nan, value)
         scaled = value * units.length_factor(unit, to) if unit else np.where(value == 0, 0.0, np.nan)
         none = np.zeros(n, bool)
-        return Lengths(scaled, none, none, ~np.isnan(value) & (value != 0), none, none)
+        return Lengths(scaled, odd, none, ~np.isnan(value) & (value != 0), none, none)
     codes, texts = distinct(cells)
     found = [text.strip() for text in texts]
     sign = decimal or decimal_sign(found, hint=hint)

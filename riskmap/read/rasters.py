@@ -321,8 +321,9 @@ class _Raster:
         words = " ".join(
             [stated, str(opened.descriptions[source.band - 1] or ""), *(f"{k} {v}" for k, v in tags.items())]
         )
-        if source.name == "snow_depth" and (_WATER.search(words) or _WATER.search(source.unit)):
-            self.note_water(_WATER.search(words) or _WATER.search(source.unit))
+        water = _WATER.search(words) if source.name == "snow_depth" else None
+        if water is not None:
+            self.note_water(water)
             return "kg/m2", None
         asked = source.unit or stated
         unit = _LENGTHS.get(asked.casefold())

@@ -112,6 +112,7 @@ def texts_of(column: pa.Array | pa.ChunkedArray) -> pa.Array:
     if pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type) or pa.types.is_nested(column.type):
         return pa.nulls(len(column), pa.string())
     if pa.types.is_floating(column.type):
+        column = column.cast(pa.float32()) if pa.types.is_float16(column.type) else column
         column = pc.if_else(pc.is_finite(column), column, None)
         whole = pc.and_(pc.equal(column, pc.round(column)), pc.less(pc.abs(column), 1e15))
         ints = pc.cast(pc.if_else(pc.fill_null(whole, False), column, None), pa.int64())

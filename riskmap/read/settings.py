@@ -23,7 +23,7 @@ from riskmap.model import (
     Settings,
     TreeSource,
 )
-from riskmap.read.keytable import Faults, keys_of, nearest, sections, take_section
+from riskmap.read.keytable import Faults, is_finite, keys_of, nearest, sections, take_section
 from riskmap.read.slips import remedy_of
 
 __all__ = ["figure_may_be", "read_settings", "settings_from"]
@@ -267,7 +267,7 @@ def _take_figures(agent: str, table: Mapping[str, Any], faults: Faults) -> dict[
         where = f"agents.{agent}.{name}"
         if name not in known:
             faults.add(where, f"'{shown(name)}' is no figure of {agent}", nearest(name, known))
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not figure_may_be(known[name], value):
+        elif not is_finite(value) or not figure_may_be(known[name], value):
             row = known[name]
             wanted = "more than 0" if row.figure in DIVISORS else f"0 {'to 1' if row.figure in SHARES else 'or more'}"
             unit = f" [{row.unit}]" if row.unit else ""

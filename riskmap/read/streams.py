@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ _KIND_COLUMN: Final = re.compile(
 _NOT_OPEN_CODES: Final = frozenset({"33400", "46003", "46007", *(str(code) for code in range(42800, 42817))})
 _CODE_COLUMNS: Final = ("fcode", "f_code")
 _MOST_KINDS: Final = 40
+_BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,10 +91,16 @@ def _is_not_open(kind: str, *, coded: bool) -> bool:
     return bool(_NOT_OPEN.search(kind.replace("_", " ").replace("-", " ")))
 
 
+def _in_quotes(text: str) -> str:
+    """A text as TOML writes it."""
+    return json.dumps(text, ensure_ascii=not text.isprintable())
+
+
 def _told(name: str, cells: pa.ChunkedArray, kinds: Counter[str], closed: set[str], feature: IntArray) -> MixedStreams:
     """Put what was found in words."""
     listed = ", ".join(f"{shown(kind) or 'blank'} {count}" for kind, count in sorted(kinds.items())[:12])
     open_kinds = sorted(kind for kind in kinds if kind not in closed and kind)
-    example = "[" + ", ".join(f'"{shown(kind)}"' for kind in open_kinds[:5]) + "]"
+    kinds_in_toml = ", ".join(_in_quotes(kind) for kind in open_kinds[:5])
+    example = f"{{ {name if _BARE_KEY.match(name) else _in_quotes(name)} = [{kinds_in_toml}] }}"
     said = np.asarray([str(cell).strip() in closed if cell is not None else False for cell in cells.to_pylist()])
     return MixedStreams(column=name, counts=f"{shown(name)} = {listed}", example=example, features=feature[said])

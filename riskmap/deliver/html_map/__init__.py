@@ -10,9 +10,9 @@ from riskmap.deliver.html_map import columns, ground, many, meta, page, still, w
 from riskmap.deliver.html_map.background import background_picture
 from riskmap.deliver.html_map.encode import PACK_FROM, Payload, nearest_steps, place_on_grid, unturned
 from riskmap.deliver.html_map.many import Lookout, Overview, add_overview, pick_trees
-from riskmap.deliver.html_map.tiles import tiles_of
 from riskmap.draw.classes import action_classes, guard_classes
 from riskmap.draw.reach import result_box, site_reach
+from riskmap.draw.tiles import tiles_of
 from riskmap.model import IntArray, Result
 
 __all__ = ["map_page", "write_map"]

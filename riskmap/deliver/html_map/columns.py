@@ -113,17 +113,18 @@ def distance_codes(exposure: Exposure, steps: Steps) -> IntArray:
 
 def filter_columns(result: Result) -> list[tuple[str, Coded]]:
     """Return the columns the user named as filters, the group column first: header and cells."""
-    table, settings = result.site.trees.table, result.site.inputs.settings
+    table, settings, read = result.site.trees.table, result.site.inputs.settings, result.site.inputs.read_as
+    headers: Mapping[str, str] = {**settings.trees.columns, **(read[0].facts.get("columns", {}) if read else {})}
     found: dict[str, Coded] = {}
     if table.group.values:
-        found[settings.trees.columns.get("group", "Group")] = table.group
+        found[headers.get("group", "Group")] = table.group
     for name in settings.map.filters:
         if name in found:
             continue
         if name in table.own.column_names:
             found[name] = coded_column(table.own.column(name))
         else:
-            ours = next((key for key, header in settings.trees.columns.items() if header == name), name)
+            ours = next((key for key, header in headers.items() if header == name), name)
             column = getattr(table, ours, None)
             if isinstance(column, Coded) and ours != "group":
                 found[name] = column

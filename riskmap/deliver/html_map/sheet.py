@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Final
 
-from riskmap import tables
-from riskmap.draw.classes import ACTION_LABELS
+from riskmap.draw.classes import ACTION_LABELS, guard_labels
 from riskmap.draw.money import cost_words, prevented_words
 from riskmap.model import Result, Settings
 
@@ -40,7 +38,7 @@ def _work(result: Result) -> str:
 
 def _guards(result: Result) -> str:
     """How many trees get each kind of guard, most first; two guards at one tree count once each."""
-    labels = _labels(result)
+    labels = guard_labels(result)
     counts: dict[str, int] = {}
     for line in result.tally.lines:
         if line.action in ("fit", "swap"):
@@ -52,9 +50,3 @@ def _guards(result: Result) -> str:
     kinds = len(ranked) - MOST_KINDS
     more = f"; {kinds} other {'kind' if kinds == 1 else 'kinds'} {rest:,}" if rest else ""
     return f"{'; '.join(named)}{more}." if named else ""
-
-
-def _labels(result: Result) -> Mapping[str, str]:
-    """What each guard is called, the user's own too."""
-    own = {guard.key: guard.label for guard in result.site.inputs.guard_lists.own}
-    return {key: guard.label for key, guard in tables.guards().items()} | own

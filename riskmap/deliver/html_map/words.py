@@ -139,7 +139,8 @@ def _source_text(site: Site) -> str:
 
 def _read_line(file: str, rows: int, facts: Any) -> str:
     """One file and how it was read."""
-    said = [f"{rows:,} {'row' if rows == 1 else 'rows'}"]
+    cells = facts.get("columns_and_rows")
+    said = [f"{cells} cells" if cells else f"{rows:,} {'row' if rows == 1 else 'rows'}"]
     for name in ("layer", "crs"):
         if facts.get(name):
             said.append(f"{'CRS' if name == 'crs' else name} {facts[name]}")

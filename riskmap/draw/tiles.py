@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 from urllib.parse import urlsplit
 
-from riskmap.errors import InputError, Problem, shown
+from riskmap.errors import shown
 
 __all__ = ["Tiles", "tiles_of"]
 
@@ -31,6 +31,11 @@ class Tiles:
 def tiles_of(address: str, attribution: str) -> Tiles | None:
     """Return the tiles of an address such as https://tiles.example/{z}/{x}/{y}.png; None where there is none.
 
+    Raises
+    ------
+    ValueError
+        It is no address of tiles.
+
     Examples
     --------
     >>> tiles_of("https://{s}.tiles.example/{z}/{x}/{y}.png", "A. Nobody").policy
@@ -38,23 +43,17 @@ def tiles_of(address: str, attribution: str) -> Tiles | None:
     """
     if not address:
         return None
-    parts = urlsplit(address)
+    try:
+        parts = urlsplit(address)
+    except ValueError:  # brackets that hold no address
+        parts = urlsplit("")
     whole = (
         parts.scheme in ("http", "https")
         and HOST.fullmatch(parts.netloc)
         and all(mark in address for mark in ("{z}", "{x}", "{y}"))
     )
     if not whole:
-        raise InputError(
-            [
-                Problem(
-                    file="site.toml",
-                    what=f"{shown(address)} is no address of map tiles",
-                    remedy="write one such as https://tiles.example/{z}/{x}/{y}.png, or leave it out",
-                    key="map.tiles",
-                )
-            ]
-        )
+        raise ValueError(f"'{shown(address)}' is no address of map tiles")
     host = parts.netloc.lower()
     allowed = host.replace("{s}.", "*.")
     return Tiles(
