@@ -23,7 +23,7 @@ from riskmap.choose.fence_bound import least_total
 from riskmap.choose.fences import KEPT, FenceKind, break_even_ha, choose_fences, hull_length_m
 from riskmap.choose.obstacles import CORNERS, Obstacles, cut_small
 from riskmap.deliver.geopackage import write_geopackage
-from riskmap.model import GuardSettings, Result, SilentWatch
+from riskmap.model import GuardLists, GuardSettings, PriceLine, Result, SilentWatch
 
 # ------------------------------------------------------------------------------------- break-evens: published rates
 
@@ -307,13 +307,15 @@ def test_trees_far_apart_are_not_linked() -> None:
 
 # ------------------------------------------------------------------------------------------------------- whole sites
 
+NO_LISTS = GuardLists()
 MOOSE = {"deer_browse": 0.3, "vole": 0.2}
 
 
-def planting(layers: Any = (), **settings: Any) -> Any:
+def planting(layers: Any = (), lists: GuardLists = NO_LISTS, **settings: Any) -> Any:
     """300 whips at 3 m, browsed and gnawed by voles."""
     xy_m = np.stack(np.meshgrid(np.arange(20), np.arange(15)), axis=-1).reshape(-1, 2) * 3.0
     site = make_site(xy_m, layers, settings=settings or None, **WHIP)
+    site = replace(site, inputs=replace(site.inputs, guard_lists=lists))
     pressure = make_pressure(site, [MOOSE] * len(xy_m))
     return site, choose_guards(site, {}, pressure, watch=SilentWatch())
 
@@ -344,6 +346,38 @@ def test_shares_of_a_fence_add_up_to_the_cent() -> None:
     assert facts["bound"] <= facts["chosen"] < facts["single"]
     inner = found.cost.sum() - fence["cost"]
     assert inner == pytest.approx(round(inner / 300, 2) * 300, abs=0.01)
+
+
+def test_the_range_of_the_cost_counts_the_fence() -> None:
+    _, found = planting(**NO_TUBES)
+    (fence,) = found.extra["fences"]
+    assert fence["keys"] == ["fence_deer_plastic"]  # 5, 8.2 or 13 a metre (guards.csv), a gate 100, 180 or 350
+    low, high = fence["cost_span"]
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 8.2 + 180, abs=0.5)
+    assert (low, high) == pytest.approx((fence["length_m"] * 5 + 100, fence["length_m"] * 13 + 350), abs=0.7)
+    single = NO_TUBES["guards"].never
+    unpriced = GuardLists(prices=tuple(PriceLine(key=key, price=8.2) for key in fence["keys"]))
+    _, priced = planting(lists=unpriced, guards=GuardSettings(never=single))
+    (same,) = priced.extra["fences"]
+    assert same["cost"] == fence["cost"]
+    for end, changed in enumerate(fence["cost_span"]):
+        off = found.extra["cost_span"][end].sum() - priced.extra["cost_span"][end].sum()
+        assert off == pytest.approx(changed - same["cost_span"][end], abs=0.05)
+
+
+def test_a_fence_and_its_gate_cost_what_the_price_list_says() -> None:
+    prices = (PriceLine(key="fence_deer_plastic", price=6.0), PriceLine(key="gate", price=90.0))
+    _, found = planting(lists=GuardLists(prices=prices), **NO_TUBES)
+    (fence,) = found.extra["fences"]
+    assert fence["keys"] == ["fence_deer_plastic"]
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 6.0 + 90.0, abs=0.5)
+    assert fence["cost_span"] == pytest.approx((fence["cost"], fence["cost"]))
+    abroad = GuardSettings(never=NO_TUBES["guards"].never, currency="GBP", labour_per_hour=15.0)
+    singles = (PriceLine(key="cage_2x4", price=100.0), PriceLine(key="hwcloth_quarter", price=30.0))
+    _, found = planting(lists=GuardLists(prices=(prices[0], *singles)), guards=abroad)
+    (fence,) = found.extra["fences"]  # no gate in dollars: that gates are at no cost is said
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 6.0, abs=0.5)
+    assert fence["gates"] == 1
 
 
 def test_a_fence_stands_clear_of_water_and_drives() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -39,6 +40,9 @@ class FenceLine:
     rate: float  # money a metre now
     gate: float
     years: float
+    gated: bool  # too high to step over
+    rate_span: tuple[float, float]  # at low and at high prices
+    gate_span: tuple[float, float]
 
     def stops(self, agents: tuple[str, ...], ground: Ground) -> tuple[IntArray, FloatArray]:
         """Return what it does against every agent: level, and share of the pressure left."""
@@ -58,6 +62,14 @@ class FenceLine:
         """Return what it costs now round some ground, in whole cents."""
         return round(self.rate * float(area.length) + self.gate, 2)
 
+    def money_span(self, area: Any) -> tuple[float, float]:
+        """Return the same at low and at high prices."""
+        low, high = (
+            round(rate * float(area.length) + gate, 2)
+            for rate, gate in zip(self.rate_span, self.gate_span, strict=True)
+        )
+        return low, high
+
     def share_per_year(self, area: Any, many: int) -> float:
         """Return each tree's share of it a year, renewals included."""
         return round((self.kind.rate * float(area.length) + self.gate) / many / self.years, 2)
@@ -65,23 +77,39 @@ class FenceLine:
 
 def fence_lines(place: Place, years: float) -> list[FenceLine]:
     """Return the kinds of fence that may be built, with a rabbit fence fastened to a deer fence as one more."""
-    work = tables.work_figures()
-    gate, standoff_m = work["gate"].central, work["fence_standoff_m"].central
-    guards = {guard.key: guard for guard in place.catalogue.guards if guard.group and guard.price_central is not None}
-    built = [(key,) for key in guards] + [(key, SKIRT) for key in SKIRTED if key in guards and SKIRT in guards]
+    rates = place.catalogue.rates
+    standoff_m = tables.work_figures()["fence_standoff_m"].central
+    every = [
+        Part(guard=guard, height_mm=max(guard.heights_mm), standoff_mm=standoff_m * 1000)
+        for guard in place.catalogue.guards
+        if guard.group
+    ]
+    priced = {part.guard.key: part for part in every if not math.isnan(rates.price_of(part)[0])}
+    built = [(key,) for key in priced] + [(key, SKIRT) for key in SKIRTED if key in priced and SKIRT in priced]
     found = []
     for keys in built:
-        parts = tuple(
-            Part(guard=guards[key], height_mm=max(guards[key].heights_mm), standoff_mm=standoff_m * 1000)
-            for key in keys
-        )
-        prices = [guards[key].price_central or 0.0 for key in keys]
+        parts = tuple(priced[key] for key in keys)
+        prices = [rates.price_of(part)[0] for part in parts]
         renewed = sum(
-            price * float(times_bought(years, guards[key].life_years)) for key, price in zip(keys, prices, strict=True)
+            price * float(times_bought(years, part.guard.life_years)) for price, part in zip(prices, parts, strict=True)
         )
-        gates = gate if max(part.top_mm for part in parts) > STEPPED_OVER_MM else 0.0
-        kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gates, standoff_m=standoff_m)
-        found.append(FenceLine(parts=parts, kind=kind, rate=sum(prices), gate=gates, years=years))
+        gated = max(part.top_mm for part in parts) > STEPPED_OVER_MM
+        gate = rates.small.get("gate", 0.0) if gated else 0.0
+        kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gate, standoff_m=standoff_m)
+        spans = [rates.span_of(part.guard) for part in parts]
+        low, high = (sum(price * span[end] for price, span in zip(prices, spans, strict=True)) for end in range(2))
+        found.append(
+            FenceLine(
+                parts=parts,
+                kind=kind,
+                rate=sum(prices),
+                gate=gate,
+                years=years,
+                gated=gated,
+                rate_span=(low, high),
+                gate_span=rates.spans.get("gate", (gate, gate)) if gated else (0.0, 0.0),
+            )
+        )
     return found
 
 
@@ -117,8 +145,9 @@ def fence_facts(place: Place, alike: Alike, line: FenceLine, area: Any, trees: I
         "trees": trees,
         "length_m": round(float(area.length), 1),
         "area_m2": round(float(area.area), 1),
-        "gates": int(line.gate > 0),
+        "gates": int(line.gated),
         "cost": line.money(area),
+        "cost_span": line.money_span(area),
         "currency": place.catalogue.rates.currency,
         "stops": [place.agents[at] for at in np.flatnonzero(stopped)],
     }
