@@ -99,7 +99,7 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"(clear|free)(stem|trunk|bole)(height|ht|m|ft|cm)?|crownbase(height|ht|m|ft)?|(height|ht)to(crown|crownbase|livecrown)(m|ft)?",
     ),
     "surface": (
-        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing)?space(type)?",
+        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing|th)?space(type)?|growing(site|location)(type)?|plantingspacetype",
     ),
     "bare_radius": (r"bare(ground)?radius(m|cm|ft|in)?",),
     "mulch_radius": (r"mulch(ring)?radius(m|cm|ft|in)?",),
