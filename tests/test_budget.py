@@ -17,7 +17,7 @@ from conftest import make_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
-from test_choose import AGENTS, STANDARD, WHIP, choose, make_pressure
+from test_choose import AGENTS, STANDARD, WHIP, choose, make_pressure, only
 
 from riskmap import tables
 from riskmap.choose import choose_guards
@@ -203,6 +203,9 @@ def test_trees_left_without_money_are_accepted_and_say_why() -> None:
     accepted = [number for number, action in enumerate(found.action.texts()) if action == "accept"]
     assert accepted
     assert "does more elsewhere" in found.reason.texts()[accepted[0]]
+    partly = [text for text, left in zip(found.reason.texts(), found.agents_open.texts(), strict=True) if left]
+    bought = [text for text in partly if not text.startswith("Accepted")]
+    assert bought and all("No more is bought: every USD 100.00 does more elsewhere" in text for text in bought)
     assert found.agents_open.texts()[accepted[0]] != ""
     assert found.cost[accepted].sum() == 0
 
@@ -225,7 +228,7 @@ def test_value_buys_only_what_is_worth_it() -> None:
     """A whip costs 8 to replace: a guard for a small pressure costs more than it prevents."""
     small = site_with([{"vole": 0.06}], policy="value")
     assert small.action.texts() == ["accept"]
-    assert "prevents more loss than it costs" in small.reason.texts()[0]
+    assert small.reason.texts() == ["Accepted without a guard: it would cost more than it prevents."]
     dear = choose({"vole": 0.3}, settings={"choice": ChoiceSettings(policy="value")}, cost_to_replace=500.0, **STANDARD)
     assert dear.action.texts() == ["fit"]
     assert dear.extra["loss_prevented"][0] == pytest.approx(0.3 * 0.5 * 500.0)
@@ -238,6 +241,14 @@ def test_a_guard_that_is_on_stays_at_no_cost() -> None:
     july = {**wants, "date": dt.date(2026, 7, 1)}
     swapped = choose({"vole": 0.2}, settings=july, guard_now="paper wrap", **STANDARD)
     assert swapped.action.texts() == ["remove"]  # no money for another
+
+
+def test_a_guard_that_outlasts_the_other_is_said_to() -> None:
+    values = {"mower": 0.3, "snow_throw": 0.05, "antler_rub": 0.1}
+    settings = {"choice": ChoiceSettings(policy="value"), "guards": GuardSettings(never=("mulch_ring",))}
+    found = choose(values, settings=settings, **STANDARD)
+    assert only(found, "guard").endswith(" + Low beaver cage of 2 x 4 in mesh, 0.91 m")  # 20 years; the cloth lasts 10
+    assert only(found, "reason").endswith("0.91 m: goes on against mowers and trimmers when the other is worn out.")
 
 
 def test_prices_and_wage_low_and_high_bracket_the_cost() -> None:

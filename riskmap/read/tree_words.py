@@ -36,10 +36,10 @@ _MEANINGS: Final[Mapping[str, Mapping[str, str]]] = {
         "bed": "bed, planting bed, planted bed, shrub bed, shrub border, flower bed, flowerbed, garden, garden bed, "
         "landscape bed, landscaped bed",
         "pit": "pit, tree pit, open pit, paved pit, street pit, sidewalk pit, pavement pit, pit with grate, "
-        "grated pit, grate, tree grate, grille, tree grille, well, tree well, sidewalk well, tree square, tree opening, "
-        "sidewalk opening, pavement opening, cutout, cut out, tree cutout, tree cut out, sidewalk cutout, "
-        "sidewalk cut out, pavement cutout, pavement cut out, concrete cutout, concrete cut out, paved, paving, "
-        "pavers, hard surface, hardscape, concrete, asphalt",
+        "grated pit, grate, tree grate, grille, tree grille, well, tree well, sidewalk well, tree square, "
+        "tree opening, sidewalk opening, pavement opening, cutout, cut out, tree cutout, tree cut out, "
+        "sidewalk cutout, sidewalk cut out, pavement cutout, pavement cut out, concrete cutout, concrete cut out, "
+        "paved, paving, pavers, hard surface, hardscape, concrete, asphalt",
         "planter": "planter, container, pot, tub, raised planter, planter box, concrete planter",
     },
 }
