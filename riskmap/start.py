@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ __all__ = ["Started", "start_site"]
 ANY_DAY: Final = "2000-01-01"  # ages are not looked at here
 MOST_LISTED: Final = 300  # characters of column names in one question
 MONTHS: Final = 12
+WIDEST: Final = 80  # characters of a comment
 _DAY_AND_MONTH: Final = re.compile(r"\s*(\d{1,2})[/.-](\d{1,2})[/.-]\d{2,4}\b")
 
 
@@ -84,20 +86,21 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
 
 def _head(trees: Path, us: str, region: str) -> Iterator[str]:
     """What stands above the sections."""
-    yield "# A first site file, written from the files alone. Answer each QUESTION (take the # off and put the right"
-    yield "# value in), look over the rest, then ask `riskmap check` about it."
-    yield f"title = {_quoted(trees.name.split('.')[0])}"
-    yield "# date = 2026-10-15  # QUESTION: for which day is the work planned? No run goes without it"
-    yield (
-        f'units = "us"  # what people read; {us}. Or "metric"'
-        if us
-        else 'units = "metric"  # what people read; or "us"'
+    yield from _comment(
+        "A first site file, written from the files alone. Each QUESTION wants an answer: take the # off the setting "
+        "below it and put the right value in. Look over the rest, then ask `riskmap check` about it."
     )
+    yield f"title = {_quoted(trees.name.split('.')[0])}"
+    yield from _asked("date = 2026-10-15", "for which day is the work planned? No run goes without it")
+    if us:
+        yield from _line('units = "us"', f'what people read; {us}. Or "metric"')
+    else:
+        yield from _line('units = "metric"', 'what people read; or "us"')
     others = " or ".join(name for name in REGIONS if name != region)
     if region:
-        yield f"region = {_quoted(region)}  # the trees stand there; or {others}"
+        yield from _line(f"region = {_quoted(region)}", f"the trees stand there; or {others}")
     else:
-        yield 'region = "north_america"  # or britain, europe'
+        yield from _line('region = "north_america"', "or britain, europe")
 
 
 def _quoted(text: str) -> str:
@@ -113,9 +116,25 @@ def _relative(file: Path, site_file: Path) -> str:
         return file.absolute().as_posix()
 
 
-def _remark(text: str) -> str:
-    """A comment of one line."""
-    return f"# {' '.join(text.split())}"
+def _comment(text: str) -> Iterator[str]:
+    """A comment, in lines that an editor need not wrap."""
+    yield from (f"# {line}" for line in textwrap.wrap(text, WIDEST - 2, break_long_words=False, break_on_hyphens=False))
+
+
+def _line(line: str, why: str) -> Iterator[str]:
+    """A line and why it is so: behind it where both fit, else above it."""
+    both = f"{line}  # {' '.join(why.split())}"
+    if len(both) <= WIDEST:
+        yield both
+    else:
+        yield from _comment(why)
+        yield line
+
+
+def _asked(line: str, question: str, *more: str) -> Iterator[str]:
+    """A question above the lines that answer it, not read as long as they are not asked to be."""
+    yield from _comment(f"QUESTION: {question}")
+    yield from (f"# {each}" for each in (line, *more))
 
 
 def _tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tuple[list[str], str, str]:
@@ -125,13 +144,13 @@ def _tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tu
     read = understand_rows(rows, settings, file=typed, path=settings.resolve(typed), sha256=sha256)
     kind = read.read_as.facts.get("kind", "")
     said = ["\n[trees]"]
-    said += [f"file = {_quoted(typed)}  # {several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}"]
+    said += _line(f"file = {_quoted(typed)}", f"{several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}")
     if settings.trees.layer:
-        said += [f"layer = {_quoted(settings.trees.layer)}  # by its name"]
+        said += _line(f"layer = {_quoted(settings.trees.layer)}", "by its name")
     said += [*_read_lines(read, rows.table, layers_crs), *_column_lines(read, rows.table)]
     said += [*_size_lines(read), *_kind_lines(read, rows.table)]
     for note in (note for note in read.notes if note.code != "unit_missing"):
-        said += [_remark(f"note: {note.column + ': ' if note.column else ''}{note.what}")]
+        said += _comment(f"note: {note.column + ': ' if note.column else ''}{note.what}")
     return said, read_in_feet(read, rows.table), guess_region(read)
 
 
@@ -163,19 +182,19 @@ def _read_lines(read: TreesRead, table: pa.Table, layers_crs: tuple[str, str]) -
     asked = [problem for problem in read.problems if problem.key == "trees.crs"]
     if asked:
         code, name = layers_crs
-        yield f"# crs = {_quoted(code or 'EPSG:…')}  # QUESTION: {asked[0].what}" + (
-            f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
-        )
+        too = f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
+        yield from _asked(f"crs = {_quoted(code or 'EPSG:…')}", asked[0].what + too)
     elif taken:
-        yield f'crs = "EPSG:4326"  # {taken}: {why}'
+        yield from _line('crs = "EPSG:4326"', f"{taken}: {why}")
     else:
-        yield f"# the file says its coordinate system: {read.read_as.facts['crs']}"
+        yield from _comment(f"the file says its coordinate system: {read.read_as.facts['crs']}")
     taken, why = _assumed(read, "trees.encoding")
     if taken:
-        yield f"encoding = {_quoted(taken.removeprefix('encoding '))}  # {why}"
+        yield from _line(f"encoding = {_quoted(taken.removeprefix('encoding '))}", why)
     if any(note.code == "date_two_readings" for note in read.notes):
         order, shown_by = _order_of_dates(read, table)
-        yield f'# date_order = "{order}"  # QUESTION: are dates such as 03/04/2025 month first or day first?{shown_by}'
+        question = f"are dates such as 03/04/2025 month first or day first?{shown_by}"
+        yield from _asked(f'date_order = "{order}"', question)
 
 
 def _order_of_dates(read: TreesRead, table: pa.Table) -> tuple[str, str]:
@@ -204,42 +223,43 @@ def _column_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
             continue
         taken, why = _assumed(read, f"columns.{column}")
         if taken == "not read":
-            yield f"# columns.{column} = {_quoted(header)}  # QUESTION: {why}"
+            yield from _asked(f"columns.{column} = {_quoted(header)}", why)
         else:
-            yield f"columns.{column} = {_quoted(header)}  # {why or 'found by its header'}"
+            yield from _line(f"columns.{column} = {_quoted(header)}", why or "found by its header")
     for problem in read.problems:
         if problem.key in ("trees.columns", "trees.on_invalid"):
-            yield f'# columns = {{ x = "…", y = "…" }}  # QUESTION: {problem.what}'
+            yield from _asked('columns = { x = "…", y = "…" }', problem.what)
     if "tree_id" not in columns:
-        yield '# columns.tree_id = "…"  # no column of ids was found; rows are told apart by their number'
+        yield from _line('# columns.tree_id = "…"', "no column of ids was found; rows are told apart by their number")
     if "species" not in columns and "common" not in columns and "genus" not in columns:
         asked_for = "which column holds the species? Without one all trees are medium."
-        yield f'# columns.species = "…"  # QUESTION: {asked_for}{among}'
+        yield from _asked('columns.species = "…"', f"{asked_for}{among}")
     if "caliper" not in columns and "height" not in columns and "planted" not in columns:
         asked_for = "which column says how big a tree is, or when it was planted?"
-        yield f'# columns.caliper = "…"  # QUESTION: {asked_for}{among}'
+        yield from _asked('columns.caliper = "…"', f"{asked_for}{among}")
 
 
 def _size_lines(read: TreesRead) -> Iterator[str]:
     """Units, and where stems were measured."""
     columns = read.read_as.facts["columns"]
     for column, unit in read.read_as.facts.get("units", {}).items():
-        yield f"units.{column} = {_quoted(unit)}  # {_assumed(read, f'units.{column}')[1] or 'the header says so'}"
+        why = _assumed(read, f"units.{column}")[1] or "the header says so"
+        yield from _line(f"units.{column} = {_quoted(unit)}", why)
     for problem in read.problems:
         if problem.key == "trees.units":
             column = next((ours for ours, header in columns.items() if header == problem.column), "caliper")
-            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {problem.column}: {problem.what}'
+            yield from _asked(f'units.{column} = "{usual_unit(column)}"', f"{problem.column}: {problem.what}")
     for note in read.notes:
         if note.code == "unit_missing":
             column = next((ours for ours, header in columns.items() if header == note.column), "caliper")
             asked = f"in which unit are bare numbers? {note.column}: {note.what}"
-            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {asked}'
+            yield from _asked(f'units.{column} = "{usual_unit(column)}"', asked)
     if "caliper" in columns:
         place, why = _assumed(read, "caliper_at")
         if "does not say" in why:
-            yield f'# caliper_at = "breast"  # QUESTION: {why}; nursery (150 mm) is taken. Also: breast, girth_1m …'
+            yield from _asked('caliper_at = "breast"', f"{why}; nursery (150 mm) is taken. Also: breast, girth_1m …")
         else:
-            yield f"caliper_at = {_quoted(place)}  # {why}"
+            yield from _line(f"caliper_at = {_quoted(place)}", why)
 
 
 def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
@@ -253,7 +273,7 @@ def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
             continue
         choice = ", ".join(f"{_quoted(one.column)} = [{', '.join(map(_quoted, one.words))}]" for one in told)
         counts = "; ".join(f"{shown(one.column)}: {_kinds_in_words(one)}" for one in told)
-        yield f"# {key} = {{ {choice} }}  # QUESTION: {asked} {counts}"
+        yield from _asked(f"{key} = {{ {choice} }}", f"{asked} {counts}")
 
 
 def _kinds_in_words(column: NoTrees) -> str:
@@ -296,36 +316,37 @@ def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
     if layer.kind in (Kind.CSV, Kind.XLSX):
         yield f"\n# {typed} is a table without shapes: no layer"
         return
-    mark = "" if role else "# "
-    yield f"\n{mark}[[layers]]"
+    yield ""
+    lines = [f"file = {_quoted(typed)}", *([f"layer = {_quoted(layer.layer)}"] if layer.layer else [])]
+    holds = ""
+    if layer.features is not None:
+        holds = f"{several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
     if role:
-        yield f"role = {_quoted(role)}  # by its name: {tables.roles()[role].meaning}"
+        yield "[[layers]]"
+        yield from _line(f"role = {_quoted(role)}", f"by its name: {tables.roles()[role].meaning}")
+        yield from _line(lines[0], holds) if holds else lines[:1]
+        yield from lines[1:]
     else:
-        yield f'# role = "…"  # QUESTION: what is this? One of {", ".join(tables.roles())}'
-    count = (
-        ""
-        if layer.features is None
-        else f"  # {several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
-    )
-    yield f"{mark}file = {_quoted(typed)}{count}"
-    if layer.layer:
-        yield f"{mark}layer = {_quoted(layer.layer)}"
+        question = f"what is this{f' ({holds})' if holds else ''}? One of {', '.join(tables.roles())}"
+        yield from _asked("[[layers]]", question, 'role = "…"', *lines)
     if layer.fault:
-        yield f'# crs = "EPSG:…"  # QUESTION: {layer.fault}'
+        yield from _asked('crs = "EPSG:…"', layer.fault)
 
 
 def _raster_block(typed: str) -> Iterator[str]:
     """One [rasters.NAME] block."""
     name = guess_raster(Path(typed).stem)
-    mark = "" if name else "# "
-    yield f"\n{mark}[rasters.{name or '…'}]" + (
-        "" if name else "  # QUESTION: snow_depth, elevation, land_cover or deer_habitat?"
-    )
-    yield f"{mark}file = {_quoted(typed)}"
+    if not name:
+        yield ""
+        question = "snow_depth, elevation, land_cover or deer_habitat?"
+        yield from _asked("[rasters.…]", question, f"file = {_quoted(typed)}")
+        return
+    yield f"\n[rasters.{name}]"
+    yield f"file = {_quoted(typed)}"
     if name == "snow_depth":
-        yield '# unit = "cm"  # QUESTION: in which unit is the snow depth?'
+        yield from _asked('unit = "cm"', "in which unit is the snow depth?")
     if name in ("deer_habitat", "land_cover"):
-        yield "# habitat = [1]  # QUESTION: which values are deer habitat?"
+        yield from _asked("habitat = [1]", "which values are deer habitat?")
 
 
 def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
@@ -334,10 +355,11 @@ def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
     off = {agent.key for agent in tables.agents().values() if agent.off_by_default}
     roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in given]
     if roles:
-        wanted = ", ".join(role.key for role in roles)
-        yield f"# No file is named for {wanted}:"
-        yield "# what comes from them is not scored. Give each a [[layers]] block; name here only what was looked for"
-        yield "# and is not there, since its pressure is then 0:"
+        yield from _comment(
+            f"No file is named for {', '.join(role.key for role in roles)}: what comes from them is not scored. Give "
+            "each a [[layers]] block; name here only what was looked for and is not there, since its pressure "
+            "is then 0:"
+        )
         yield '# nowhere = ["…"]'
     rows = [row for row in all_keys() if row.section == "local"]
     for row in rows:
@@ -346,4 +368,7 @@ def _local_lines(given: set[str], *, us: bool) -> Iterator[str]:
         plain = row.default if row.type in ("number", "flag") else _quoted(row.default)
         choices = f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
         twin = next((other.key for other in rows if other.sets == row.key), "") if us else ""
-        yield f"# {row.key} = {plain}  # {row.meaning}{choices}{f'; or write {twin}' if twin else ''}"
+        said = list(_line(f"# {row.key} = {plain}", f"{row.meaning}{choices}{f'; or write {twin}' if twin else ''}"))
+        if len(said) > 1:
+            yield ""
+        yield from said
