@@ -290,13 +290,15 @@ def stem_place(header: str) -> str:
 
     Examples
     --------
-    >>> [stem_place(text) for text in ("DBH", "Caliper", "Girth_1m", "circum_in", "Diameter")]
-    ['breast', 'nursery', 'girth_1m', 'girth_breast', '']
+    >>> [stem_place(text) for text in ("DBH", "Caliper", "Girth_1m", "circum_in", "Diameter", "DBH/Cal")]
+    ['breast', 'nursery', 'girth_1m', 'girth_breast', '', '']
     """
     words = words_of(header)
     compact = words.replace(" ", "")
     if re.search(r"girth|circum|gbh", compact):
         return "girth_1m" if re.search(r"1m|100cm|1metre|1meter", compact) else "girth_breast"
     if re.search(r"dbh|dsh|breast|bhd", compact):
+        if re.search(r"calliper|caliper|\bcal\b", words):  # thick stems by the one, young ones by the other
+            return ""
         return "breast_1_3" if re.search(r"13m|130cm|1300mm", compact) else "breast"
     return "nursery" if re.search(r"calliper|caliper|base|basal|rootcollar|\bcal\b", words) else ""
