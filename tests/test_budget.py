@@ -17,7 +17,7 @@ from conftest import make_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
-from test_choose import AGENTS, STANDARD, WHIP, choose, make_pressure
+from test_choose import AGENTS, STANDARD, WHIP, choose, make_pressure, only
 
 from riskmap import tables
 from riskmap.choose import choose_guards
@@ -26,7 +26,7 @@ from riskmap.choose.knapsack import buy, hull_steps
 from riskmap.choose.limits import buy_exactly, buy_within
 from riskmap.choose.settle import settle
 from riskmap.choose.use_stock import share_out
-from riskmap.model import ChoiceSettings, GuardLists, GuardSettings, SilentWatch, StockLine
+from riskmap.model import ChoiceSettings, GuardLists, GuardSettings, PriceLine, SilentWatch, StockLine
 
 # -------------------------------------------------------------------------------------------------------- knapsacks
 
@@ -203,6 +203,9 @@ def test_trees_left_without_money_are_accepted_and_say_why() -> None:
     accepted = [number for number, action in enumerate(found.action.texts()) if action == "accept"]
     assert accepted
     assert "does more elsewhere" in found.reason.texts()[accepted[0]]
+    partly = [text for text, left in zip(found.reason.texts(), found.agents_open.texts(), strict=True) if left]
+    bought = [text for text in partly if not text.startswith("Accepted")]
+    assert bought and all("No more is bought: every USD 100.00 does more elsewhere" in text for text in bought)
     assert found.agents_open.texts()[accepted[0]] != ""
     assert found.cost[accepted].sum() == 0
 
@@ -225,7 +228,7 @@ def test_value_buys_only_what_is_worth_it() -> None:
     """A whip costs 8 to replace: a guard for a small pressure costs more than it prevents."""
     small = site_with([{"vole": 0.06}], policy="value")
     assert small.action.texts() == ["accept"]
-    assert "prevents more loss than it costs" in small.reason.texts()[0]
+    assert small.reason.texts() == ["Accepted without a guard: it would cost more than it prevents."]
     dear = choose({"vole": 0.3}, settings={"choice": ChoiceSettings(policy="value")}, cost_to_replace=500.0, **STANDARD)
     assert dear.action.texts() == ["fit"]
     assert dear.extra["loss_prevented"][0] == pytest.approx(0.3 * 0.5 * 500.0)
@@ -240,12 +243,36 @@ def test_a_guard_that_is_on_stays_at_no_cost() -> None:
     assert swapped.action.texts() == ["remove"]  # no money for another
 
 
-def test_prices_low_and_high_bracket_the_cost() -> None:
+def test_a_guard_that_outlasts_the_other_is_said_to() -> None:
+    values = {"mower": 0.3, "snow_throw": 0.05, "antler_rub": 0.1}
+    settings = {"choice": ChoiceSettings(policy="value"), "guards": GuardSettings(never=("mulch_ring",))}
+    found = choose(values, settings=settings, **STANDARD)
+    assert only(found, "guard").endswith(" + Low beaver cage of 2 x 4 in mesh, 0.91 m")  # 20 years; the cloth lasts 10
+    assert only(found, "reason").endswith("0.91 m: goes on against mowers and trimmers when the other is worn out.")
+
+
+def test_prices_and_wage_low_and_high_bracket_the_cost() -> None:
     found = choose({"vole": 0.2}, snow_m=0.3, **STANDARD)
-    low, high = found.extra["cost_range"]
-    assert low < 0 < high
     assert found.guard_keys.texts() == ["hwcloth_quarter"]  # 25 to 50 a roll, 35 central; stakes go with it
-    assert low / high == pytest.approx((25 - 35) / (50 - 35), rel=0.01)  # whole cents
+    cost, hours = float(found.cost[0]), float(found.hours[0])
+    low, high = (float(end[0]) for end in found.extra["cost_span"])
+    material = cost - hours * 29.95  # a volunteer hour is 28.54, 29.95 or 34.80 (work.csv)
+    assert low == pytest.approx(material * 25 / 35 + hours * 28.54, abs=0.01)
+    assert high == pytest.approx(material * 50 / 35 + hours * 34.80, abs=0.01)
+
+
+def test_a_price_and_a_wage_of_the_users_own_have_no_range() -> None:
+    wage = {"guards": GuardSettings(labour_per_hour=30.0)}
+    ours = choose({"vole": 0.2}, snow_m=0.3, settings=wage, **STANDARD)
+    low, high = (float(end[0]) for end in ours.extra["cost_span"])
+    material = float(ours.cost[0]) - float(ours.hours[0]) * 30.0
+    assert high - low == pytest.approx(material * (50 - 25) / 35, abs=0.01)
+    lists = GuardLists(prices=(PriceLine(key="hwcloth_quarter", price=35.0, height_mm=610.0, roll_m=7.6),))
+    site = make_site([[0.0, 0.0]], settings=wage, **STANDARD)
+    site = replace(site, inputs=replace(site.inputs, guard_lists=lists))
+    theirs = choose_guards(site, {}, make_pressure(site, [{"vole": 0.2}], snow_m=0.3), watch=SilentWatch())
+    assert theirs.guard_keys.texts() == ["hwcloth_quarter"]
+    assert [float(end[0]) for end in theirs.extra["cost_span"]] == pytest.approx([float(theirs.cost[0])] * 2)
 
 
 @pytest.mark.parametrize("name", ["bench_budget", "bench_fences"])

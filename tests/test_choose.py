@@ -252,6 +252,26 @@ def test_what_stays_open_is_said_and_why() -> None:
     assert only(found, "guard_keys") == "paint_sand"
     assert only(found, "agents_open") == "beaver"
     assert "only partly stops beaver" in only(found, "reason")
+    assert only(found, "reason").endswith(
+        "mesh, 0.91 m would stop beaver, but not here: no cage, frame or ring in a pit, grate or planter."
+    )
+
+
+def test_it_is_said_why_the_best_set_leaves_open_what_another_guard_would_stop() -> None:
+    """No wall stands inside mesh or outside it here, so drift and beaver can't both be stopped."""
+    settings = {"guards": GuardSettings(never=("cage_2x4", "beaver_cage", "winter_spiral"))}
+    found = choose({"beaver": 0.3, "rabbit": 0.3, "spray_drift": 0.3}, settings=settings, surface="pit", **WHIP)
+    assert only(found, "agents_open") == "spray_drift"
+    assert only(found, "reason").endswith(
+        "Solid tree shelter, 0.6 m would stop spray drift in its place. No set that fits here stops all of them; this "
+        "one keeps off most of what would be lost."
+    )
+
+
+def test_what_a_repellent_only_partly_stops_is_said_without_measures_of_mesh() -> None:
+    found = choose({"deer_browse": 0.3}, settings={"local": Local(deer=("moose",))}, **WHIP)
+    assert "only partly stops deer browse (taste, smell or shock)" in only(found, "reason")
+    assert only(found, "reason").endswith("No guard for single trees that may be used stops deer browse here.")
 
 
 def test_nothing_that_fits_is_looked_at_with_the_reason() -> None:

@@ -307,14 +307,15 @@ def test_trees_far_apart_are_not_linked() -> None:
 
 # ------------------------------------------------------------------------------------------------------- whole sites
 
+NO_LISTS = GuardLists()
 MOOSE = {"deer_browse": 0.3, "vole": 0.2}
 
 
-def planting(layers: Any = (), prices: tuple[PriceLine, ...] = (), **settings: Any) -> Any:
+def planting(layers: Any = (), lists: GuardLists = NO_LISTS, **settings: Any) -> Any:
     """300 whips at 3 m, browsed and gnawed by voles."""
     xy_m = np.stack(np.meshgrid(np.arange(20), np.arange(15)), axis=-1).reshape(-1, 2) * 3.0
     site = make_site(xy_m, layers, settings=settings or None, **WHIP)
-    site = replace(site, inputs=replace(site.inputs, guard_lists=GuardLists(prices=prices)))
+    site = replace(site, inputs=replace(site.inputs, guard_lists=lists))
     pressure = make_pressure(site, [MOOSE] * len(xy_m))
     return site, choose_guards(site, {}, pressure, watch=SilentWatch())
 
@@ -343,10 +344,10 @@ def test_the_users_own_prices_of_fence_and_gate_count() -> None:
     never = {"guards": GuardSettings(never=("shelter_solid", "poultry_net_25", *DEER_FENCES[1:]))}
     metre = PriceLine(key=DEER_FENCES[0], price=2.0)
     for line in (metre, PriceLine(key=DEER_FENCES[0], price=100.0, roll_m=50.0)):
-        _, found = planting(prices=(line, PriceLine(key="gate", price=30.0)), **never)
+        _, found = planting(lists=GuardLists(prices=(line, PriceLine(key="gate", price=30.0))), **never)
         (fence,) = found.extra["fences"]
         assert fence["cost"] == pytest.approx(2.0 * fence["line"].length + 30.0, abs=0.01)
-    _, dear = planting(prices=(replace(metre, price=900.0),), **never)
+    _, dear = planting(lists=GuardLists(prices=(replace(metre, price=900.0),)), **never)
     assert dear.extra["fences"] == []
 
 
@@ -360,6 +361,38 @@ def test_shares_of_a_fence_add_up_to_the_cent() -> None:
     assert facts["bound"] <= facts["chosen"] < facts["single"]
     inner = found.cost.sum() - fence["cost"]
     assert inner == pytest.approx(round(inner / 300, 2) * 300, abs=0.01)
+
+
+def test_the_range_of_the_cost_counts_the_fence() -> None:
+    _, found = planting(**NO_TUBES)
+    (fence,) = found.extra["fences"]
+    assert fence["keys"] == ["fence_deer_plastic"]  # 5, 8.2 or 13 a metre (guards.csv), a gate 100, 180 or 350
+    low, high = fence["cost_span"]
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 8.2 + 180, abs=0.5)
+    assert (low, high) == pytest.approx((fence["length_m"] * 5 + 100, fence["length_m"] * 13 + 350), abs=0.7)
+    single = NO_TUBES["guards"].never
+    unpriced = GuardLists(prices=tuple(PriceLine(key=key, price=8.2) for key in fence["keys"]))
+    _, priced = planting(lists=unpriced, guards=GuardSettings(never=single))
+    (same,) = priced.extra["fences"]
+    assert same["cost"] == fence["cost"]
+    for end, changed in enumerate(fence["cost_span"]):
+        off = found.extra["cost_span"][end].sum() - priced.extra["cost_span"][end].sum()
+        assert off == pytest.approx(changed - same["cost_span"][end], abs=0.05)
+
+
+def test_a_fence_and_its_gate_cost_what_the_price_list_says() -> None:
+    prices = (PriceLine(key="fence_deer_plastic", price=6.0), PriceLine(key="gate", price=90.0))
+    _, found = planting(lists=GuardLists(prices=prices), **NO_TUBES)
+    (fence,) = found.extra["fences"]
+    assert fence["keys"] == ["fence_deer_plastic"]
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 6.0 + 90.0, abs=0.5)
+    assert fence["cost_span"] == pytest.approx((fence["cost"], fence["cost"]))
+    abroad = GuardSettings(never=NO_TUBES["guards"].never, currency="GBP", labour_per_hour=15.0)
+    singles = (PriceLine(key="cage_2x4", price=100.0), PriceLine(key="hwcloth_quarter", price=30.0))
+    _, found = planting(lists=GuardLists(prices=(prices[0], *singles)), guards=abroad)
+    (fence,) = found.extra["fences"]  # no gate in dollars: that gates are at no cost is said
+    assert fence["cost"] == pytest.approx(fence["length_m"] * 6.0, abs=0.5)
+    assert fence["gates"] == 1
 
 
 def test_a_fence_stands_clear_of_water_and_drives() -> None:

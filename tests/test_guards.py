@@ -268,6 +268,9 @@ def test_name_guard(text: str, key: str, height_mm: float) -> None:
         "none - removed 2024",
         "no protection",
         "removed",
+        "Staked",
+        "stakes and ties",
+        "watering bag",
     ],
 )
 def test_nothing_on(text: str) -> None:
@@ -286,7 +289,7 @@ def test_words_we_do_not_know(text: str) -> None:
     assert not name_guard(text).known
 
 
-@pytest.mark.parametrize("text", ["plastic guard", "White plastic guards", "tree guard", "wire mesh", "guard"])
+@pytest.mark.parametrize("text", ["plastic guard", "White plastic guards", "tree guard", "wire mesh", "guard", "Yes"])
 def test_words_for_several_things_stay_unknown_and_say_which(text: str) -> None:
     found = name_guard(text)
     assert not found.known

@@ -34,6 +34,7 @@ from riskmap.read.headers import TREE_COLUMNS, header_unit, match_header, recogn
         ("GPS accuracy (m)", "accuracy"),
         ("Tree guard", "guard_now"),
         ("Growing Space", "surface"),
+        ("GROWING_SITE", "surface"),
         ("Stem mm", "caliper"),
         ("Guarded since", "guard_since"),
         ("wkt_geom", "place"),

@@ -5,41 +5,43 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
-from conftest import make_settings
 from map_factory import river_result
 
-from riskmap import tables
-from riskmap.draw.money import cost_range, cost_words, prevented_words
-from riskmap.model import GuardSettings, Result
+from riskmap.draw.money import cost_words, prevented_words
+from riskmap.model import Result
 
 MONEY = {"currency": "USD", "spent": 2990.0, "prevented": 69970.5, "next_money": 1000.0, "next_prevents": 0.0}
 
 
-def told(*, wage: float | None = None, **extra: Any) -> Result:
-    result = river_result(40, settings=make_settings(guards=GuardSettings(labour_per_hour=wage)))
+def told(**extra: Any) -> Result:
+    result = river_result(40)
     return replace(result, choices=replace(result.choices, extra=extra))
 
 
-def test_the_range_is_of_prices_and_of_the_wage_that_nobody_gave() -> None:
-    ours, theirs = told(cost_range=(-20.0, 50.0)), told(cost_range=(-20.0, 50.0), wage=30.0)
-    cost, hours, wage = ours.tally.cost, ours.tally.hours, tables.work_figures()["labour_hour"]
-    assert cost_range(theirs) == pytest.approx((cost - 20, cost + 50))
-    low, high = cost_range(ours)
-    assert low == pytest.approx(cost - 20 - hours * (wage.central - wage.low))
-    assert high == pytest.approx(cost + 50 + hours * (wage.high - wage.central))
-    assert cost_range(told()) is None
+def between(low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+    """The cost of every tree, so much lower and so much higher."""
+    cost = river_result(40).choices.cost
+    return cost * low, cost * high
 
 
 def test_the_cost_is_said_with_its_range_and_hours() -> None:
-    result = told(cost_range=(-50.0, 1000.0), wage=30.0)
+    result = told(cost_span=between(0.5, 2.0))
     cost, hours = result.tally.cost, result.tally.hours
-    assert cost_words(result).startswith(f"First fitting, material and work: {result.choices.currency} {cost:,.0f} (")
-    assert " by low and high prices)" in cost_words(result)
-    assert cost_words(result).endswith(f", and about {hours:,.0f} hours of work.")
-    assert "between" not in cost_words(told(cost_range=(0.0, 0.0), wage=30.0))
+    assert result.tally.cost_span == pytest.approx((cost / 2, 2 * cost), abs=0.01 * 40)
+    words = cost_words(result)
+    assert words.startswith(f"First fitting, material and work: {result.choices.currency} {cost:,.0f} (between ")
+    assert " by low and high prices)" in words
+    assert words.endswith(f", and about {hours:,.0f} hours of work.")
+    assert "between" not in cost_words(told(cost_span=between(1.0, 1.0)))
     lines = (replace(result.tally.lines[0], cents=1300, hours=1.2),)
     assert cost_words(result.knowing(tally=replace(result.tally, lines=lines))).endswith(", and about 1 hour of work.")
+
+
+def test_where_nobody_reckoned_a_range_none_is_said() -> None:
+    assert told().tally.cost_span is None
+    assert "between" not in cost_words(told())
 
 
 def test_nothing_is_said_of_money_where_no_tree_is_scored() -> None:

@@ -16,6 +16,7 @@ from result_factory import make_result
 from riskmap import deliver
 from riskmap.deliver.columns import result_table
 from riskmap.deliver.record import record_of, write_record
+from riskmap.deliver.summary import summary_table
 from riskmap.errors import MachineError
 from riskmap.model import Local, ReadAs, Repair, Result, SilentWatch
 
@@ -47,6 +48,18 @@ def test_counts_add_up() -> None:
     assert counts["by_action"] == {"fit": 4, "remove": 3}
     assert counts["cost"] == round(sum(result_table(result)["cost"].to_pylist()), 2) == 49.36
     assert counts["loss_prevented"] is None  # nobody reckoned it: not zero
+    assert counts["cost_low"] is counts["cost_high"] is None
+
+
+def test_the_range_of_the_cost_is_that_of_the_summary() -> None:
+    result = make_result(7)
+    extra = {"cost_span": (result.choices.cost * 0.8, result.choices.cost * 1.7)}
+    told = dataclasses.replace(result, choices=dataclasses.replace(result.choices, extra=extra))
+    counts, summary = record_of(told)["counts"], summary_table(told)
+    assert 0 < counts["cost_low"] < counts["cost"] < counts["cost_high"]
+    for name in ("cost", "cost_low", "cost_high"):
+        assert round(sum(summary[name].to_pylist()), 2) == counts[name]
+    assert set(summary["currency"].to_pylist()) == {counts["currency"]}
 
 
 def test_loss_prevented_is_money_a_year_of_the_guards() -> None:

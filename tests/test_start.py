@@ -48,6 +48,35 @@ def started(folder: Path) -> str:
     return start_site(folder / "street trees.csv", layers, out=folder / "site.toml").text
 
 
+def plain(text: str) -> str:
+    """The text with every comment in one line, the setting that it stands above behind it."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        words = re.match(r"# (?!(?:[\w.]+ = |\[))(.*)", line)
+        if words and lines and lines[-1].startswith("#:"):
+            lines[-1] += f" {words[1]}"
+        elif words:
+            lines.append(f"#: {words[1]}")
+        elif line and lines and lines[-1].startswith("#:"):
+            lines[-1] = f"{line}  # {lines[-1][3:]}"
+        else:
+            lines.append(line)
+    return "\n".join(lines)
+
+
+def test_no_line_but_a_setting_is_too_long_for_an_editor(folder: Path) -> None:
+    text = started(folder)
+    for line in text.splitlines():
+        assert len(line) <= 80 or (" = " in line and "  # " not in line), line
+    assert "\n# QUESTION: for which day is the work planned? No run goes without it\n# date = 2026-10-15\n" in text
+    (folder / "long.csv").write_text(
+        f"id,lon,lat,{','.join(f'an empty column {n}' for n in range(30))}\n1,-75.01,42.3\n"
+    )
+    asked = start_site(folder / "long.csv", out=folder / "long.toml").text
+    assert max(map(len, asked.splitlines())) <= 80
+    assert '\n# columns.species = "…"\n' in asked
+
+
 def test_it_says_what_it_took_and_why(folder: Path) -> None:
     text = started(folder)
     found = tomllib.loads(text)
@@ -65,14 +94,14 @@ def test_it_says_what_it_took_and_why(folder: Path) -> None:
     assert found["trees"]["units"] == {"height": "ft"}
     assert found["trees"]["caliper_at"] == "breast"
     assert found["layers"] == [{"role": "water", "file": "Mill_River.geojson"}]
-    for line in text.splitlines():
+    for line in plain(text).splitlines():
         if line.startswith(("columns.", "units.", "crs", "role", "caliper_at")):
             assert "  # " in line, line
 
 
 def test_what_it_cant_know_is_a_question(folder: Path) -> None:
-    questions = [line for line in started(folder).splitlines() if "QUESTION:" in line]
-    about = ("date = ", "date_order", "units.caliper", "keep = ", "role = ")
+    questions = [line for line in plain(started(folder)).splitlines() if "QUESTION:" in line]
+    about = ("date = ", "date_order", "units.caliper", "keep = ", "[[layers]]")
     assert [next(word for word in about if word in line) for line in questions] == list(about)
     assert all(line.startswith("#") for line in questions)
     assert "Status: Alive 2, Stump 1" in "".join(questions)
@@ -132,7 +161,7 @@ def test_trees_among_other_layers(tmp_path: Path) -> None:
 
 def test_projected_coordinates_without_a_system_are_asked_about(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text("id,easting,northing\n1,499175.7,4683085.8\n")
-    text = start_site(tmp_path / "t.csv").text
+    text = plain(start_site(tmp_path / "t.csv").text)
     assert '# crs = "EPSG:…"  # QUESTION: coordinates such as 499175.7, 4683085.8 are metres or feet' in text
 
 
@@ -145,7 +174,7 @@ def test_feet_and_the_region_are_proposed_with_the_reason(folder: Path) -> None:
     assert 'units = "metric"' in text and 'region = "britain"' in text
     (folder / "cells.csv").write_text('id,lon,lat,height\n1,11.25,48.75,"6\'6"""\n')
     text = start_site(folder / "cells.csv", out=folder / "cells.toml").text
-    assert 'units = "us"  # what people read; height has cells in inches or feet' in text
+    assert 'units = "us"  # what people read; height has cells in inches or feet' in plain(text)
     assert 'region = "europe"' in text
     (folder / "grid.csv").write_text("id,easting,northing,caliper_in\n1,499175.7,4683085.8,2\n")
     text = start_site(folder / "grid.csv", out=folder / "grid.toml").text
@@ -157,7 +186,7 @@ def test_dead_trees_and_stumps_are_asked_about(folder: Path) -> None:
     lines = [f"{n},-75.01,42.3,{cell},ok" for n, cell in enumerate(cells)]
     (folder / "t.csv").write_text("\n".join(["id,lon,lat,Condition,Status", *lines, "9,-75.01,42.3,Good,planned"]))
     text = start_site(folder / "t.csv", out=folder / "s.toml").text
-    (line,) = [line for line in text.splitlines() if "drop = " in line]
+    (line,) = [line for line in plain(text).splitlines() if "drop = " in line]
     assert "  # QUESTION: leave these rows out? Condition: Good 2, Dead 2, " in line
     gone = tomllib.loads(line.removeprefix("# "))["drop"]
     assert gone == {"Condition": ["Dead", "DEAD/REMOVE", "Stump", "Vacant site (large)"]}
@@ -166,7 +195,7 @@ def test_dead_trees_and_stumps_are_asked_about(folder: Path) -> None:
 
 def test_a_column_of_kinds_without_dead_ones_is_asked_about_whole(folder: Path) -> None:
     (folder / "t.csv").write_text("id,lon,lat,Type\n1,-75.01,42.3,street\n2,-75.01,42.3,park\n3,-75.01,42.3,park\n")
-    (line,) = [line for line in start_site(folder / "t.csv").text.splitlines() if line.startswith("# keep")]
+    (line,) = [line for line in plain(start_site(folder / "t.csv").text).splitlines() if line.startswith("# keep")]
     assert line == '# keep = { "Type" = ["park"] }  # QUESTION: keep these rows only? Type: park 2, street 1'
 
 
@@ -174,7 +203,8 @@ def test_a_column_of_kinds_that_names_trees_keeps_those(folder: Path) -> None:
     rows = ("Retired,Tree", "Retired,", "Planting Site,", "Tree,dead", "Stump,Tree")
     lines = [f"{n},-75.01,42.3,{cells}" for n, cells in enumerate(rows)]
     (folder / "t.csv").write_text("\n".join(["id,lon,lat,SiteType,Why", *lines]))
-    asked = [line.split("  # ")[0] for line in start_site(folder / "t.csv").text.splitlines() if "these rows" in line]
+    lines = plain(start_site(folder / "t.csv").text).splitlines()
+    asked = [line.split("  # ")[0] for line in lines if "these rows" in line]
     assert asked == ['# drop = { "Why" = ["dead"] }', '# keep = { "SiteType" = ["Tree"] }']
 
 
@@ -184,7 +214,7 @@ def test_dead_trees_of_one_column_and_stumps_of_another_are_both_asked_about(fol
     lines = [f"{n},{-75.01 + n / 1e4:.5f},42.3,{cells}" for n, cells in enumerate(rows)]
     (folder / "t.csv").write_text("\n".join(["id,lon,lat,Species,Condition,Guard", *lines]))
     text = start_site(folder / "t.csv", out=folder / "s.toml").text
-    asked = [line for line in text.splitlines() if line.startswith(("# drop", "# keep"))]
+    asked = [line for line in plain(text).splitlines() if line.startswith(("# drop", "# keep"))]
     assert asked == [
         '# drop = { "Species" = ["Stump"] }  # QUESTION: leave these rows out? Species: Stump 1',
         '# keep = { "Condition" = ["good", "Fair", ""] }  # QUESTION: keep these rows only? '
@@ -198,7 +228,7 @@ def test_dead_trees_of_one_column_and_stumps_of_another_are_both_asked_about(fol
 def test_a_missing_column_is_asked_for_among_those_left(folder: Path) -> None:
     (folder / "t.csv").write_text("id,lon,lat,Botanical/Common\n1,-75.01,42.3,oak\n")
     text = start_site(folder / "t.csv", out=folder / "s.toml").text
-    assert re.search(r"columns\.species = .*QUESTION: .* Left are: Botanical/Common", text)
+    assert re.search(r"columns\.species = .*QUESTION: .* Left are: Botanical/Common", plain(text))
 
 
 def test_a_raster_stands_for_its_role(folder: Path) -> None:
@@ -206,7 +236,7 @@ def test_a_raster_stands_for_its_role(folder: Path) -> None:
     with rasterio.open(folder / "deer.tif", "w", "GTiff", 2, 2, count=1, dtype="uint8", **place) as raster:
         raster.write(np.ones((1, 2, 2), dtype=np.uint8))
     text = start_site(folder / "street trees.csv", [folder / "deer.tif"], out=folder / "deer.toml").text
-    (line,) = [line for line in text.splitlines() if line.startswith("# No file is named for ")]
+    (line,) = [line for line in plain(text).splitlines() if "No file is named for " in line]
     assert "[rasters.deer_habitat]" in text and "deer_habitat" not in line
 
 
@@ -217,7 +247,7 @@ def test_the_system_of_the_layers_is_proposed_for_the_trees(tmp_path: Path) -> N
     lawn.to_file(tmp_path / "lawn.gpkg")
     (tmp_path / "t.csv").write_text("id,easting,northing,Stem mm,Guarded since\n1,499175.7,4683085.8,12,2025\n")
     text = start_site(tmp_path / "t.csv", [tmp_path / "lawn.gpkg"]).text
-    (line,) = [line for line in text.splitlines() if line.startswith("# crs = ")]
+    (line,) = [line for line in plain(text).splitlines() if line.startswith("# crs = ")]
     assert line.startswith('# crs = "EPSG:26918"  # QUESTION: coordinates such as')
     assert line.endswith("layers are in NAD83 / UTM zone 18N: are the trees in it too?")
     assert 'columns.caliper = "Stem mm"' in text and 'columns.guard_since = "Guarded since"' in text
@@ -244,7 +274,7 @@ def test_bare_numbers_among_cells_with_a_unit_are_asked_about(tmp_path: Path) ->
     rows = ["id,lon,lat,DBH,Ht", "1,-75.010012,42.300012,12 in,30", "2,-75.010112,42.300112,12,5 m"]
     (tmp_path / "t.csv").write_text("\n".join(rows))
     text = start_site(tmp_path / "t.csv").text
-    asked = [line for line in text.splitlines() if "in which unit are bare numbers" in line]
+    asked = [line for line in plain(text).splitlines() if "in which unit are bare numbers" in line]
     assert [line.split("  # ")[0] for line in asked] == ['# units.caliper = "in"', '# units.height = "ft"']
     assert "units" not in tomllib.loads(text)["trees"]
 
@@ -263,14 +293,14 @@ def test_dates_that_read_one_way_only_propose_the_order(
 ) -> None:
     rows = ["id,lon,lat,Planted", *(f"{n},-75.01{n}012,42.300012,{date}" for n, date in enumerate(dates))]
     (tmp_path / "t.csv").write_text("\n".join(rows))
-    (line,) = [line for line in start_site(tmp_path / "t.csv").text.splitlines() if "date_order" in line]
+    (line,) = [line for line in plain(start_site(tmp_path / "t.csv").text).splitlines() if "date_order" in line]
     assert line.startswith(f'# date_order = "{order}"  # QUESTION')
     assert line.endswith(said)
 
 
 def test_roles_without_a_file_are_offered_for_nowhere(folder: Path) -> None:
     text = started(folder)
-    (line,) = [line for line in text.splitlines() if line.startswith("# No file is named for ")]
+    (line,) = [line for line in plain(text).splitlines() if "No file is named for " in line]
     assert "lawn" in line and "water" not in line and "study_area" not in line
     assert '\n# nowhere = ["…"]\n' in text  # unread it stops the run; a list would make zeroes of what nobody knows
 

@@ -18,6 +18,7 @@ import shapely
 from riskmap.errors import InputError
 from riskmap.read import inputs_from_frames
 from riskmap.read.settings import settings_from
+from riskmap.read.tree_words import _MEANINGS, WORDS, plain_word
 from riskmap.read.trees import TreesRead, read_trees
 from riskmap.read.workbook import read_workbook
 
@@ -206,6 +207,35 @@ def test_cells_that_mean_nothing_are_noted_by_column(tmp_path: Path) -> None:
         ("cell_not_understood", "form", 1),
     ]
     assert found.table.form.texts() == ["whip", "", "standard"]
+
+
+def test_growing_spaces_in_words_of_the_trade(tmp_path: Path) -> None:
+    """A cut-out is a pit (no mower, no ring, no cage), a tree lawn is mown to the stem: common practice, no source."""
+    said = ("Sidewalk cutout", "Sidewalk Cut-Out", "Tree lawn", "TREE_GRATE", "Turf / lawn", "tall grass", "Flower bed")
+    found = read(tmp_path, table("Growing Space", *said, "Mulch ring", "Planter box", "multi-stem"))
+    assert found.table.surface.texts() == [
+        *("pit", "pit", "turf", "pit", "turf", "rough_grass", "bed", "mulch", "planter", ""),
+    ]
+
+
+def test_words_that_leave_open_what_grows_there_are_named_with_counts(tmp_path: Path) -> None:
+    said = ("Median", "Lawn", "Parkway", "median", "Median", "Verge", "")
+    found = read(tmp_path, table("Growing Space", *said))
+    assert found.table.surface.texts() == ["", "turf", "", "", "", "", ""]
+    (note,) = found.notes
+    assert (note.code, note.count) == ("cell_not_understood", 5)
+    assert note.what == "5 cells not known: 'median' (3), 'parkway' (1), 'verge' (1); taken as missing"
+    none = read(tmp_path, table("Growing Space", "Median", "Parkway", "Median"))
+    assert not none.notes
+    (taken,) = (each for each in none.assumptions if each.topic == "columns.surface" and each.taken == "not read")
+    assert taken.why.endswith("bed, pit, planter: 'median' (2), 'parkway' (1)")
+
+
+@pytest.mark.parametrize("column", sorted(WORDS))
+def test_every_word_is_plain_and_means_one_thing(column: str) -> None:
+    told = [word for words in _MEANINGS[column].values() for word in words.split(", ")]
+    assert len(told) == len(set(told)) == len(WORDS[column])
+    assert all(plain_word(word) == word == word.casefold() for word in told)
 
 
 def test_dates_with_two_readings_keep_the_year(tmp_path: Path) -> None:

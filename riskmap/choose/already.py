@@ -136,10 +136,10 @@ def _judge(asked: Asked, part: Part, wear: Wear) -> Verdict:
         lacks = shortfall(menu, part, asked.need, asked.stand, asked.place.units)
         before = f"Take off: {part.label(asked.place.units)}{lacks}. "
         return asked.fit(action="swap", before=before, taken_off=part)
-    return judged(asked, menu, pick, part, wear)
+    return judged(asked, menu, pick, part, wear, more=asked.left_open(menu, pick))
 
 
-def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear) -> Verdict:
+def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear, *, more: str = "") -> Verdict:
     """Return the verdict on a guard that is on, given the set chosen.
 
     Parameters
@@ -154,10 +154,12 @@ def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear) -> Verd
         The guard that is on.
     wear : Wear
         Whether it must be loosened.
+    more : str
+        Why the set leaves something open.
     """
     units = asked.place.units
     name = part.label(units)
-    reason = explain(menu, pick, asked.need, asked.must, asked.stand, units)
+    reason = explain(menu, pick, asked.need, asked.must, asked.stand, units) + more
     if part not in pick.parts:
         lacks = shortfall(menu, part, asked.need, asked.stand, units)
         return asked.verdict("swap", f"Take off: {name}{lacks}. {reason}", menu, pick, taken_off=part)

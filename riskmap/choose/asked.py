@@ -10,7 +10,7 @@ import numpy as np
 from riskmap.choose.catalogue import Catalogue
 from riskmap.choose.context import Alike
 from riskmap.choose.demand import Ground
-from riskmap.choose.explain import explain, named, neighbour, would_stop
+from riskmap.choose.explain import explain, most_held, named, neighbour, would_stop
 from riskmap.choose.menu import Menu, Shelf, make_menu, stock_shelf
 from riskmap.choose.part import Part
 from riskmap.choose.pick import FULL, Pick, Picks, Question, open_sheet, pick_guards
@@ -184,7 +184,7 @@ class Asked:
         if pick is None:
             why = " ".join(would_stop(menu, int(number), self.stand, units) for number in np.flatnonzero(self.need))
             return look_at(f"{before}Nothing that may be used fits here. {why}", self.place, self.need)
-        reason = explain(menu, pick, self.need, self.must, self.stand, units)
+        reason = explain(menu, pick, self.need, self.must, self.stand, units) + self.left_open(menu, pick)
         if keys_of(self.place.agents, self.must) == ["snow_throw"]:
             reason += " If that is too much for thrown snow alone, raise choice.floor."
         verdict = self.verdict(action, f"{before}{reason}", menu, pick, taken_off=taken_off)
@@ -194,6 +194,10 @@ class Asked:
             if other is not None
         }
         return replace(verdict, alternatives=beside)
+
+    def left_open(self, menu: Menu, pick: Pick) -> str:
+        """Return why the best set leaves something open, where a guard that fits would stop it."""
+        return most_held(menu, pick, self.need, self.must, self.stand)
 
     def asks(self, pick: Pick, taken_off: Part | None = None) -> tuple[float, float]:
         """Return the money, in whole cents, and the hours that a set asks for here."""

@@ -59,6 +59,7 @@ def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogu
         remove_share=work["remove_share"].central,
         paint_m2=work["paint_m2"].central,
         listed=listed,
+        spans=_spans(ours.labour_per_hour is None, foreign or "gate" in listed),
     )
     own = {guard.key: guard for guard in lists.own}
     known = {
@@ -69,6 +70,13 @@ def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogu
     return Catalogue(
         guards=guards, known=known, rates=rates, assumptions=tuple(_assumed(settings, guards, rates, own, listed))
     )
+
+
+def _spans(wage: bool, gate_known: bool) -> dict[str, tuple[float, float]]:
+    """Low and high of the built-in wage and gate, where they are what is reckoned with."""
+    rows = tables.work_figures()
+    taken = [key for key, ours in (("labour_hour", wage), ("gate", not gate_known)) if ours]
+    return {key: (rows[key].low, rows[key].high) for key in taken}
 
 
 def _refuse_mixed_money(settings: Settings, lists: GuardLists, currency: str) -> None:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from riskmap.choose.part import Part
-from riskmap.model import FloatArray, PriceLine
+from riskmap.model import FloatArray, Guard, PriceLine
 
 __all__ = ["Bill", "Rates", "bill_of", "cut_length_m", "pieces_per_roll", "times_bought", "wrap_length_m"]
 
@@ -27,6 +27,8 @@ class Rates:
         Stakes, ties and gates by key; what is missing costs nothing.
     listed : mapping
         Prices of the user by guard; each in place of ours.
+    spans : mapping
+        Low and high of what nobody gave: `labour_hour`, `gate`.
     """
 
     currency: str
@@ -35,6 +37,7 @@ class Rates:
     remove_share: float
     paint_m2: float
     listed: Mapping[str, tuple[PriceLine, ...]] = field(default_factory=dict)
+    spans: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def price_of(self, part: Part) -> tuple[float, float | None, float | None]:
         """Return a price, the height and the length of roll that it is for; the user's nearest in height first."""
@@ -45,6 +48,13 @@ class Rates:
             return ours, guard.price_height_mm, guard.price_roll_m
         line = min(lines, key=lambda each: abs((each.height_mm or part.height_mm) - part.height_mm))
         return line.price, line.height_mm or guard.price_height_mm, line.roll_m or guard.price_roll_m
+
+    def span_of(self, guard: Guard) -> tuple[float, float]:
+        """Return the low and the high price of a guard as shares of its price; 1 where the user priced it."""
+        if guard.key in self.listed or not guard.price_central:
+            return 1.0, 1.0
+        low, high = guard.price_low or guard.price_central, guard.price_high or guard.price_central
+        return low / guard.price_central, high / guard.price_central
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -14,9 +15,9 @@ from riskmap.choose.pick import FULL, Pick
 from riskmap.choose.say import sentence
 from riskmap.choose.suit import Stand, unsuited
 from riskmap.choose.words import agent_words, joined, money_words
-from riskmap.model import BoolArray
+from riskmap.model import BoolArray, FloatArray
 
-__all__ = ["explain", "named", "neighbour", "shortfall", "would_stop"]
+__all__ = ["explain", "most_held", "named", "neighbour", "shortfall", "would_stop"]
 
 
 def named(parts: tuple[Part, ...], units: str) -> str:
@@ -49,13 +50,36 @@ def explain(menu: Menu, pick: Pick, need: BoolArray, must: BoolArray, stand: Sta
         full = [text.removeprefix("stops ") for text in words if text.startswith("stops ")]
         partly = [text for text in words if not text.startswith("stops ")]
         does = "; ".join(filter(None, ["stops " + ", ".join(full) if full else "", *partly]))
-        said.append(f"{part.label(units)}: {does or 'adds nothing here'}.")
+        said.append(f"{part.label(units)}: {does or _outlasts(part, credited, menu, ground) or 'adds nothing here'}.")
     if pick.follows:
         said.append("The two take turns through the year.")
     for place, (_, level) in credited.items():
         if level == 0 and must[place]:
             said.append(_open_words(menu, pick, place, stand, units))
+        elif level < FULL and must[place]:
+            said.append(would_stop(menu, place, stand, units))
     return " ".join(said)
+
+
+def most_held(menu: Menu, pick: Pick, need: BoolArray, must: BoolArray, stand: Stand) -> str:
+    """Return why the best set leaves open what a guard that fits would stop; empty where it leaves nothing such.
+
+    Parameters
+    ----------
+    menu : Menu
+        Where the agents, the ground and all other guards stand.
+    pick : Pick
+        The set that holds most of what the agents cost.
+    need, must : ndarray, shape (agent,)
+        Agents that guards are chosen against; of these, agents that have to be stopped.
+    stand : Stand
+        The tree.
+    """
+    left = np.flatnonzero(must & (pick.level < FULL))
+    if all(all(_why_not(menu, int(place), stand, "metric")[0].values()) for place in left):
+        return ""
+    whom = "all of them" if need.sum() > 1 else "it"
+    return f" No set that fits here stops {whom}; this one keeps off most of what would be lost."
 
 
 def shortfall(menu: Menu, part: Part, need: BoolArray, stand: Stand, units: str) -> str:
@@ -87,24 +111,46 @@ def _credited(pick: Pick, agent: str, ground: Ground) -> tuple[Part, int]:
     return pick.parts[best], answers[best].level
 
 
+def _outlasts(part: Part, credited: Mapping[int, tuple[Part, int]], menu: Menu, ground: Ground) -> str:
+    """What a part goes on stopping when the part that does as much is worn out; empty where it outlasts none."""
+    longer = []
+    for place, (by, level) in credited.items():
+        ours, theirs = (fit_part(each, menu.agents[place], ground) for each in (part, by))
+        if level > 0 and ours.leaves <= theirs.leaves and part.guard.life_years > by.guard.life_years:
+            longer.append(agent_words(menu.agents[place]))
+    return f"goes on against {joined(longer)} when the other is worn out" if longer else ""
+
+
 def _open_words(menu: Menu, pick: Pick, place: int, stand: Stand, units: str) -> str:
     """Why one agent stays open: what the set lacks, and why what would stop it does not go here."""
     agent, ground = menu.agents[place], replace(menu.ground, stem_mm=stand.stem_mm)
-    lacks = joined([sentence(fit_part(part, agent, ground), units) for part in pick.parts])
+    each = [sentence(fit_part(part, agent, ground), units) for part in pick.parts]
+    if len(each) > 1:
+        each = [f"{part.label(units)} {lacking}" for part, lacking in zip(pick.parts, each, strict=True)]
+    lacks = joined(each)
     return f"Left open: {lacks}. {would_stop(menu, place, stand, units)}".strip()
 
 
 def would_stop(menu: Menu, place: int, stand: Stand, units: str) -> str:
     """Return why no guard here stops an agent: the cheapest that would, and why it can't be used."""
-    able = np.flatnonzero(menu.level[:, place] >= FULL)
     whom = agent_words(menu.agents[place])
-    first = menu.shelf.prices_at(stand.stem_mm).first(menu.shelf.rates.hour)
-    why = {int(part): unsuited(menu.parts[int(part)], stand, units) for part in able if not np.isnan(first[part])}
+    why, first = _why_not(menu, place, stand, units)
     if not why:
         return f"No guard for single trees that may be used stops {whom} here."
     part = min(why, key=lambda at: (bool(why[at]), first[at], at))
     label = menu.parts[part].label(units)
-    return f"{label} would stop {whom}: {why[part]}." if why[part] else f"{label} would stop {whom} in its place."
+    return (
+        f"{label} would stop {whom}, but not here: {why[part]}."
+        if why[part]
+        else f"{label} would stop {whom} in its place."
+    )
+
+
+def _why_not(menu: Menu, place: int, stand: Stand, units: str) -> tuple[dict[int, str], FloatArray]:
+    """Why each part that stops an agent does not go here, empty where it does; and what every part costs."""
+    first = menu.shelf.prices_at(stand.stem_mm).first(menu.shelf.rates.hour)
+    able = [int(part) for part in np.flatnonzero(menu.level[:, place] >= FULL) if not np.isnan(first[part])]
+    return {part: unsuited(menu.parts[part], stand, units) for part in able}, first
 
 
 def neighbour(menu: Menu, pick: Pick, need: BoolArray, currency: str, units: str) -> dict[str, object]:

@@ -18,6 +18,7 @@ from riskmap.choose.market import Limits
 from riskmap.choose.now import name_guard
 from riskmap.choose.part_share import PartSteps, Share, steps_of
 from riskmap.choose.policy import choose_by_floor, choose_by_money, choose_by_share, choose_by_survival, loss_prevented
+from riskmap.choose.span import cost_span
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs, worth_taken
 from riskmap.errors import shown
@@ -88,11 +89,14 @@ def choose_guards(
         "fencing": shared.facts,
         "stock": drawn.used,
         "stock_proof": drawn.proof,
-        "cost_range": _cost_range(shared.verdicts, shared.of_tree, catalogue),
     }
+    cost = choices.cost + shared.cost
+    span = cost_span(shared, cost, choices.hours, catalogue)
+    # both ends by tree, and what they are off by in all, for runs in parts
+    told |= {"cost_span": span, "cost_range": tuple(round(float((end - cost).sum()), 2) for end in span)}
     return replace(
         choices,
-        cost=choices.cost + shared.cost,
+        cost=cost,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
         notes=(*_unknown_guards(site), *outcome.notes),
         extra={**choices.extra, **told},
@@ -166,20 +170,6 @@ def _case_of(site: Site, exposures: Mapping[str, Exposure], pressure: Pressure) 
 def _by_money(wants: ChoiceSettings, limits: Limits) -> bool:
     """Whether money decides, not the floor."""
     return wants.policy == "value" or not limits.none or wants.alive_per_ha is not None or wants.group_least > 0
-
-
-def _cost_range(verdicts: list[Verdict], of_tree: IntArray, catalogue: Catalogue) -> tuple[float, float]:
-    """How much less and how much more all material may cost, by the low and high prices of the catalogue."""
-    change = np.zeros((len(verdicts), 2))
-    for place, verdict in enumerate(verdicts):
-        bought = verdict.keys.split("; ") if verdict.action in {"fit", "swap"} else []
-        for key, _, material in verdict.material:
-            guard = catalogue.known[key]
-            if key in bought and key not in catalogue.rates.listed and guard.price_central:
-                low, high = guard.price_low or guard.price_central, guard.price_high or guard.price_central
-                change[place] += np.array([low, high]) / guard.price_central * material - material
-    low, high = change[of_tree].sum(axis=0) if len(verdicts) else (0.0, 0.0)
-    return round(float(low), 2), round(float(high), 2)
 
 
 def _southern(site: Site) -> bool:

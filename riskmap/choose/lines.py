@@ -40,6 +40,9 @@ class FenceLine:
     rate: float  # money a metre now
     gate: float
     years: float
+    gated: bool  # too high to step over
+    rate_span: tuple[float, float]  # at low and at high prices
+    gate_span: tuple[float, float]
 
     def stops(self, agents: tuple[str, ...], ground: Ground) -> tuple[IntArray, FloatArray]:
         """Return what it does against every agent: level, and share of the pressure left."""
@@ -59,6 +62,14 @@ class FenceLine:
         """Return what it costs now round some ground, in whole cents."""
         return round(self.rate * float(area.length) + self.gate, 2)
 
+    def money_span(self, area: Any) -> tuple[float, float]:
+        """Return the same at low and at high prices."""
+        low, high = (
+            round(rate * float(area.length) + gate, 2)
+            for rate, gate in zip(self.rate_span, self.gate_span, strict=True)
+        )
+        return low, high
+
     def share_per_year(self, area: Any, many: int) -> float:
         """Return each tree's share of it a year, renewals included."""
         return round((self.kind.rate * float(area.length) + self.gate) / many / self.years, 2)
@@ -66,26 +77,39 @@ class FenceLine:
 
 def fence_lines(place: Place, years: float) -> list[FenceLine]:
     """Return the kinds of fence that may be built, with a rabbit fence fastened to a deer fence as one more."""
-    standoff_m = tables.work_figures()["fence_standoff_m"].central
     rates = place.catalogue.rates
-    gate = rates.small.get("gate", 0.0)
-    able = [guard for guard in place.catalogue.guards if guard.group]
-    priced = {
-        guard.key: (part, _a_metre(part, rates))
-        for guard in able
-        for part in [Part(guard=guard, height_mm=max(guard.heights_mm), standoff_mm=standoff_m * 1000)]
-    }
-    guards = {key: one for key, one in priced.items() if not math.isnan(one[1])}
-    built = [(key,) for key in guards] + [(key, SKIRT) for key in SKIRTED if key in guards and SKIRT in guards]
+    standoff_m = tables.work_figures()["fence_standoff_m"].central
+    every = [
+        Part(guard=guard, height_mm=max(guard.heights_mm), standoff_mm=standoff_m * 1000)
+        for guard in place.catalogue.guards
+        if guard.group
+    ]
+    priced = {part.guard.key: part for part in every if not math.isnan(_a_metre(part, rates))}
+    built = [(key,) for key in priced] + [(key, SKIRT) for key in SKIRTED if key in priced and SKIRT in priced]
     found = []
     for keys in built:
-        parts, prices = zip(*(guards[key] for key in keys), strict=True)
+        parts = tuple(priced[key] for key in keys)
+        prices = [_a_metre(part, rates) for part in parts]
         renewed = sum(
-            price * float(times_bought(years, part.guard.life_years)) for part, price in zip(parts, prices, strict=True)
+            price * float(times_bought(years, part.guard.life_years)) for price, part in zip(prices, parts, strict=True)
         )
-        gates = gate if max(part.top_mm for part in parts) > STEPPED_OVER_MM else 0.0
-        kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gates, standoff_m=standoff_m)
-        found.append(FenceLine(parts=parts, kind=kind, rate=sum(prices), gate=gates, years=years))
+        gated = max(part.top_mm for part in parts) > STEPPED_OVER_MM
+        gate = rates.small.get("gate", 0.0) if gated else 0.0
+        kind = FenceKind(key="; ".join(keys), rate=renewed, gate=gate, standoff_m=standoff_m)
+        spans = [rates.span_of(part.guard) for part in parts]
+        low, high = (sum(price * span[end] for price, span in zip(prices, spans, strict=True)) for end in range(2))
+        found.append(
+            FenceLine(
+                parts=parts,
+                kind=kind,
+                rate=sum(prices),
+                gate=gate,
+                years=years,
+                gated=gated,
+                rate_span=(low, high),
+                gate_span=rates.spans.get("gate", (gate, gate)) if gated else (0.0, 0.0),
+            )
+        )
     return found
 
 
@@ -127,8 +151,9 @@ def fence_facts(place: Place, alike: Alike, line: FenceLine, area: Any, trees: I
         "trees": trees,
         "length_m": round(float(area.length), 1),
         "area_m2": round(float(area.area), 1),
-        "gates": int(line.gate > 0),
+        "gates": int(line.gated),
         "cost": line.money(area),
+        "cost_span": line.money_span(area),
         "currency": place.catalogue.rates.currency,
         "stops": [place.agents[at] for at in np.flatnonzero(stopped)],
     }

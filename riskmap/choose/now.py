@@ -20,8 +20,10 @@ from riskmap.units import LENGTH_M
 __all__ = ["Named", "Wear", "name_guard", "touch_years", "wear_of"]
 
 NOTHING: Final = frozenset(
-    {"none", "no", "nothing", "n", "0", "-", "--", "–", "—", "false", "unguarded", "nil", "stakes only", "stake only"}
-    | {"n/a", "n.a.", "na", "null", "nan", "not guarded", "removed"}  # an empty cell says as much
+    {"none", "no", "nothing", "n", "0", "-", "--", "–", "—", "false", "unguarded", "nil", "not guarded", "removed"}
+    | {"n/a", "n.a.", "na", "null", "nan"}  # an empty cell says as much
+    | {"stake", "stakes", "staked", "staking", "stake only", "stakes only", "staked only", "stakes and ties"}
+    | {"watering bag", "water bag"}  # hold or water a tree, keep nothing off its bark
 )
 NONE_OF_IT: Final = re.compile(  # "none (removed)", "no cage"; not "no longer tight", "none recorded"
     r"(none|nothing|unguarded)(?=\s*[(,;:/-]|$)"
@@ -32,7 +34,7 @@ NONE_OF_IT: Final = re.compile(  # "none (removed)", "no cage"; not "no longer t
 WHOLE: Final = {"wrap": "paper_wrap", "wrapped": "paper_wrap"}  # too short to be looked for inside other words
 SEVERAL: Final = {  # words for several things that wear and stop unlike each other -> those things
     **dict.fromkeys(("plastic guard", "plastic"), "a spiral, a trunk guard, a tree tube or a plastic mesh tube"),
-    **dict.fromkeys(("tree guard", "guard"), "a tree tube, a wire cage, a spiral or a trunk guard"),
+    **dict.fromkeys(("tree guard", "guard", "yes"), "a tree tube, a wire cage, a spiral or a trunk guard"),
     **dict.fromkeys(("wire mesh", "mesh", "wire"), "hardware cloth, chicken wire or a welded cage"),
 }
 HEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in|inch|inches|ft|feet|foot|\"|')(?![a-z])")
@@ -111,7 +113,7 @@ def name_guard(text: str) -> Named:
             if f" {asked} " in f" {words} " and (best is None or len(asked) > best[0]):
                 best = (len(asked), guard)
     if best is None:
-        several = (what for name, what in SEVERAL.items() if f" {name} " in f" {words} ")
+        several = (what for name, what in SEVERAL.items() if f" {_words(name)} " in f" {words} ")
         return Named(known=False, may_be=next(several, ""))
     return Named(known=True, guard=best[1], height_mm=_height_mm(plain, best[1]))
 

@@ -16,6 +16,7 @@ from riskmap.choose.menu import Menu
 from riskmap.choose.now import Wear, name_guard, wear_of
 from riskmap.choose.options import Option, list_options
 from riskmap.choose.part import Part
+from riskmap.choose.pick import FULL, Pick
 from riskmap.choose.stock import line_sets
 from riskmap.choose.words import below_words
 from riskmap.model import FloatArray, StockLine
@@ -87,21 +88,27 @@ class Offer:
         asked, menu = self.asked, self.menu
         if self.have is not None:
             pick = self.options[option - 1].pick if option else asked.alone(menu, self.have)
-            return judged(asked, menu, pick, self.have, self.wear)
+            return judged(asked, menu, pick, self.have, self.wear, more=self._no_more(pick, why))
         off = f"Take off what is on: {self.wear.outgrown}. " if self.wear.outgrown else ""
         if option:
             pick = self.options[option - 1].pick
             reason = explain(menu, pick, asked.need, asked.must, asked.stand, asked.place.units)
+            reason += self._no_more(pick, why)
             taken_off = None if self.on in pick.parts else self.on
             return asked.verdict("swap" if off else "fit", f"{off}{reason}", menu, pick, taken_off=taken_off)
         if off:
             money, hours = self.asks(0)
             return Verdict(action="remove", reason=off.strip(), cost=money, hours=hours)
         if must:
-            return Verdict(
-                action="accept", reason=f"Accepted: {why}.", open="; ".join(keys_of(menu.agents, asked.must))
-            )
+            reason = f"Accepted without a guard: {why if self.options else 'none that may be used fits here'}."
+            return Verdict(action="accept", reason=reason, open="; ".join(keys_of(menu.agents, asked.must)))
         return Verdict(action="none needed", reason=f"{below_words(asked.place.floor)}.")
+
+    def _no_more(self, pick: Pick, why: str) -> str:
+        """Why money buys no other set, where one would stop what this set leaves open; empty where none would."""
+        left = self.asked.must & (pick.level < FULL)
+        stopped = [(option.pick.level[left] >= FULL).any() for option in self.options]
+        return f" No more is bought: {why}." if any(stopped) else ""
 
 
 def make_offer(place: Place, alike: Alike, group: int, stock: tuple[StockLine, ...] = ()) -> Offer | None:

@@ -123,15 +123,15 @@ def _together(
 
 
 def _lives(menu: Menu, question: Question) -> FloatArray:
-    """Years that each part lasts, no longer than it is needed; what is on already lasts."""
+    """Years that each part lasts against each agent in need, no longer than that goes on; what is on already lasts."""
     lives = [math.inf if part == question.have else part.guard.life_years for part in menu.parts]
-    return np.minimum(lives, question.years)
+    return np.asarray(np.minimum(np.array(lives)[:, None], question.each[question.need]))
 
 
 def _part(menu: Menu, sheet: Sheet, question: Question, place: int) -> _Sets:
     """One part as a set."""
     least = menu.leaves[[place]][:, question.need]
-    lasting = np.where(least < 1, _lives(menu, question)[place], 0.0)
+    lasting = np.where(least < 1, _lives(menu, question)[[place]], 0.0)
     return _Sets(places=[[place]], cost=sheet.first[[place]], least=least, lasting=lasting)
 
 
@@ -150,7 +150,7 @@ def _guards(menu: Menu, sheet: Sheet, question: Question) -> _Sets:
     cost = sheet.first[inner] + np.where(single, 0.0, sheet.first[outer])
     lives = _lives(menu, question)
     beyond = np.where(single[:, None], 1.0, menu.leaves[outer][:, need])
-    least, lasting = _together(menu.leaves[inner][:, need], lives[inner][:, None], beyond, lives[outer][:, None])
+    least, lasting = _together(menu.leaves[inner][:, need], lives[inner], beyond, lives[outer])
     _, digit = np.unique(np.round(least * 100) * 1e6 + np.round(lasting * 100), return_inverse=True)
     pattern = np.zeros(len(at), dtype=np.int64)
     for column in digit.reshape(least.shape).T:

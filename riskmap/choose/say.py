@@ -32,6 +32,8 @@ def sentence(answer: Answer, units: str = "metric") -> str:
         case 1:
             lacking = {check.clause.measure for check in answer.short}
             held = _said(tuple(check for check in answer.checks if check.clause.measure not in lacking), units)
+            if "kind" in lacking:  # of another kind than what stops them: its measures don't matter
+                short = ""
             return f"only partly stops {whom} ({'; '.join(filter(None, [held, short]))})"
         case 2 if answer.leaves:
             share = f"about {100 - 100 * answer.leaves:.0f} % of the pressure of {whom}"

@@ -150,7 +150,7 @@ def shared_of(
 def why_not(bought: Bought, currency: str, limits: Limits) -> str:
     """Return why trees without a guard have none."""
     if limits.none:
-        return "no guard that fits prevents more loss than it costs"
+        return "it would cost more than it prevents"
     if bought.price and bought.price[0] > 0:
         rate = money_words(bought.price[0] * 100, currency)
         return f"every {money_words(100, currency)} does more elsewhere, where it prevents {rate} of loss or more"

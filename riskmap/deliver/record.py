@@ -116,6 +116,7 @@ def _local(settings: Settings) -> dict[str, dict[str, Any]]:
 def _counts(result: Result) -> dict[str, Any]:
     """How many, how much, and the loss that the choices prevent."""
     tally = result.tally
+    span = tally.cost_span
     by_action: dict[str, int] = {}
     for line in tally.lines:
         if line.action:
@@ -125,6 +126,8 @@ def _counts(result: Result) -> dict[str, Any]:
         "scored": tally.scored,
         "by_action": dict(sorted(by_action.items())),
         "cost": round(tally.cost, 2),
+        "cost_low": span and span[0],  # by low and high prices and wage, in `currency`
+        "cost_high": span and span[1],
         "currency": result.choices.currency,
         "loss_prevented": None if tally.prevented is None else round(tally.prevented, 2),  # money a year, in `currency`
         **{name: told for name, told in _told_of_choosing(result).items() if told},

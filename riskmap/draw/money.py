@@ -6,29 +6,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from riskmap import tables
 from riskmap.model import Result
 
-__all__ = ["cost_range", "cost_words", "prevented_words"]
+__all__ = ["cost_words", "prevented_words"]
 
 _SURE = 1e-9  # a gap below this is what is left of rounding
 _LEAST_GAP = 1e-4
-
-
-def cost_range(result: Result) -> tuple[float, float] | None:
-    """Return the cost at the low and at the high built-in prices and wage; None where nobody reckoned it.
-
-    What the user's own list prices, and the user's own wage, have no range.
-    """
-    change = result.choices.extra.get("cost_range")
-    if change is None:
-        return None
-    low, high = (result.tally.cost + each for each in change)
-    if result.site.inputs.settings.guards.labour_per_hour is None:
-        wage = tables.work_figures()["labour_hour"]
-        low -= result.tally.hours * (wage.central - wage.low)
-        high += result.tally.hours * (wage.high - wage.central)
-    return max(low, 0.0), high
 
 
 def cost_words(result: Result) -> str:
@@ -38,7 +21,7 @@ def cost_words(result: Result) -> str:
         return ""
     hours = f"{tally.hours:,.0f}"
     work = f", and about {hours} {'hour' if hours == '1' else 'hours'} of work" if tally.hours >= 1 else ""
-    span = cost_range(result)
+    span = tally.cost_span
     low, high = (_rounded(each, 2) for each in span) if span else ("", "")
     between = f" (between {low} and {high} by low and high prices)" if low != high else ""
     return f"First fitting, material and work: {result.choices.currency} {tally.cost:,.0f}{between}{work}."

@@ -35,7 +35,7 @@ from riskmap.model.settings import (
     TreeSource,
 )
 from riskmap.model.site import GroundLayer, RasterPoints, Site, Trees
-from riskmap.model.tally import Tally, TallyLine, add_tallies, tally_of
+from riskmap.model.tally import Tally, TallyLine, add_lines, add_tallies, tally_of
 from riskmap.model.watch import SilentWatch, Watch
 
 __all__ = [
@@ -92,6 +92,7 @@ __all__ = [
     "Trees",
     "Watch",
     "WorkFigure",
+    "add_lines",
     "add_tallies",
     "no_numbers",
     "tally_of",

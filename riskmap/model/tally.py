@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from riskmap.model.result import Result
 
-__all__ = ["Tally", "TallyLine", "add_tallies", "tally_of"]
+__all__ = ["Tally", "TallyLine", "add_lines", "add_tallies", "tally_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +25,8 @@ class TallyLine:
     trees: int
     cents: int  # of money
     hours: float
+    low_cents: int | None = None  # at low and at high prices and wage; None where nobody reckoned it
+    high_cents: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,12 @@ class Tally:
     def cost(self) -> float:
         """Money asked for, in all."""
         return sum(line.cents for line in self.lines) / 100
+
+    @property
+    def cost_span(self) -> tuple[float, float] | None:
+        """Money asked for, in all, at low and at high prices and wage; None where nobody reckoned it."""
+        low, high = _added(line.low_cents for line in self.lines), _added(line.high_cents for line in self.lines)
+        return None if low is None or high is None else (low / 100, high / 100)
 
     @property
     def hours(self) -> float:
@@ -98,11 +106,52 @@ def _lines(result: Result) -> Iterable[TallyLine]:
     _, first, place, trees = np.unique(code, return_index=True, return_inverse=True, return_counts=True)
     cents = np.bincount(place, weights=np.rint(np.nan_to_num(choices.cost) * 100), minlength=len(first))
     hours = np.bincount(place, weights=np.nan_to_num(choices.hours), minlength=len(first))
+    span: Sequence[Iterable[int | None]] = [
+        np.bincount(place, weights=np.rint(end * 100), minlength=len(first)).astype(np.int64).tolist()
+        for end in choices.extra.get("cost_span", ())
+    ] or [[None] * len(first)] * 2
     texts = [[(*column.values, "")[at] for at in column.codes[first].tolist()] for column in columns]
-    for keys, guard, action, group, many, money, work in zip(*texts, trees, cents, hours, strict=True):
+    for keys, guard, action, group, many, money, work, low, high in zip(
+        *texts, trees, cents, hours, *span, strict=True
+    ):
         yield TallyLine(
-            group=group, action=action, guard=guard, keys=keys, trees=int(many), cents=int(money), hours=float(work)
+            group=group,
+            action=action,
+            guard=guard,
+            keys=keys,
+            trees=int(many),
+            cents=int(money),
+            hours=float(work),
+            low_cents=low,
+            high_cents=high,
         )
+
+
+def add_lines(one: TallyLine, other: TallyLine) -> TallyLine:
+    """Return the sum of two lines that count alike trees.
+
+    Examples
+    --------
+    >>> line = TallyLine(group="", action="fit", guard="", keys="", trees=2, cents=50, hours=0.5, low_cents=40)
+    >>> both = add_lines(line, line)
+    >>> both.trees, both.cents, both.low_cents, both.high_cents
+    (4, 100, 80, None)
+    """
+    return replace(
+        one,
+        trees=one.trees + other.trees,
+        cents=one.cents + other.cents,
+        hours=one.hours + other.hours,
+        low_cents=_added([one.low_cents, other.low_cents]),
+        high_cents=_added([one.high_cents, other.high_cents]),
+    )
+
+
+def _added(cents: Iterable[int | None]) -> int | None:
+    """A sum; None where one of it is not known."""
+    every = list(cents)
+    known = [each for each in every if each is not None]
+    return sum(known) if len(known) == len(every) else None
 
 
 def add_tallies(tallies: Iterable[Tally]) -> Tally:
@@ -121,10 +170,7 @@ def add_tallies(tallies: Iterable[Tally]) -> Tally:
     lines: dict[tuple[str, str, str, str], TallyLine] = {}
     for line in (line for tally in every for line in tally.lines):
         key = (line.group, line.action, line.guard, line.keys)
-        had = lines.get(key)
-        lines[key] = line if had is None else replace(
-            had, trees=had.trees + line.trees, cents=had.cents + line.cents, hours=had.hours + line.hours
-        )  # fmt: skip
+        lines[key] = add_lines(lines[key], line) if key in lines else line
     boxes = np.array([tally.box_m for tally in every if tally.box_m is not None]).reshape(-1, 4)
     prevented = [tally.prevented for tally in every if tally.prevented is not None]
     return Tally(

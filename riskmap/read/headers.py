@@ -99,7 +99,7 @@ _PATTERNS: Final[Mapping[str, tuple[str, ...]]] = {
         r"(clear|free)(stem|trunk|bole)(height|ht|m|ft|cm)?|crownbase(height|ht|m|ft)?|(height|ht)to(crown|crownbase|livecrown)(m|ft)?",
     ),
     "surface": (
-        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing)?space(type)?",
+        r"(ground|soil|growing|planting|tree)?surface(type|cover)?|groundcover|(planting)?substrate|grow(ing|th)?space(type)?|growing(site|location)(type)?|plantingspacetype",
     ),
     "bare_radius": (r"bare(ground)?radius(m|cm|ft|in)?",),
     "mulch_radius": (r"mulch(ring)?radius(m|cm|ft|in)?",),
@@ -290,13 +290,15 @@ def stem_place(header: str) -> str:
 
     Examples
     --------
-    >>> [stem_place(text) for text in ("DBH", "Caliper", "Girth_1m", "circum_in", "Diameter")]
-    ['breast', 'nursery', 'girth_1m', 'girth_breast', '']
+    >>> [stem_place(text) for text in ("DBH", "Caliper", "Girth_1m", "circum_in", "Diameter", "DBH/Cal")]
+    ['breast', 'nursery', 'girth_1m', 'girth_breast', '', '']
     """
     words = words_of(header)
     compact = words.replace(" ", "")
     if re.search(r"girth|circum|gbh", compact):
         return "girth_1m" if re.search(r"1m|100cm|1metre|1meter", compact) else "girth_breast"
     if re.search(r"dbh|dsh|breast|bhd", compact):
+        if re.search(r"calliper|caliper|\bcal\b", words):  # thick stems by the one, young ones by the other
+            return ""
         return "breast_1_3" if re.search(r"13m|130cm|1300mm", compact) else "breast"
     return "nursery" if re.search(r"calliper|caliper|base|basal|rootcollar|\bcal\b", words) else ""

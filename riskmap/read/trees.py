@@ -28,6 +28,7 @@ from riskmap.read.places import read_places
 from riskmap.read.rows import TreeRows, coded, find_column, has_cells, no_rows, texts_of, unique_names
 from riskmap.read.sizes import read_plain, read_size, stem_measured
 from riskmap.read.species_text import species_texts
+from riskmap.read.tree_words import WORDS, plain_word, strange_words
 from riskmap.read.vectors import VectorTable, read_vector
 from riskmap.read.workbook import read_workbook
 
@@ -35,24 +36,6 @@ __all__ = ["TreesRead", "columns_of", "open_rows", "read_trees", "rows_of_shapes
 
 REPLACED: Final = ("tree_id", "x", "y", "place", "caliper", "height", "planted")  # results hold these under our names
 DECIMAL_WORDS: Final = {".": "point", ",": "comma"}
-WORDS: Final[Mapping[str, Mapping[str, str]]] = {
-    "form": {
-        **{word: word for word in ("whip", "feathered", "standard", "multi_stem", "shrub", "conifer")},
-        **dict.fromkeys(("multi-stem", "multi stem", "multistem", "multi-stemmed", "clump"), "multi_stem"),
-        **dict.fromkeys(("maiden", "seedling", "liner", "bare-root whip"), "whip"),
-        **dict.fromkeys(("half standard", "half-standard", "tree form", "single stem", "single-stem"), "standard"),
-        **dict.fromkeys(("bush", "shrubby"), "shrub"),
-    },
-    "surface": {
-        **{word: word for word in ("turf", "rough_grass", "mulch", "bed", "pit", "planter")},
-        **dict.fromkeys(("lawn", "grass", "mown grass", "sod"), "turf"),
-        **dict.fromkeys(("rough grass", "meadow", "long grass", "unmown"), "rough_grass"),
-        **dict.fromkeys(("wood chip", "woodchip", "wood chips", "bark"), "mulch"),
-        **dict.fromkeys(("planting bed", "shrub bed", "garden"), "bed"),
-        **dict.fromkeys(("tree pit", "grate", "tree well", "well", "cutout", "cut-out", "paved"), "pit"),
-        **dict.fromkeys(("container", "pot", "raised planter"), "planter"),
-    },
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -339,16 +322,15 @@ def _words(
     words = coded(rows.table.column(header.index), lower=lower or known is not None)
     if known is None:
         return words
-    meant = [known.get(word.replace("_", " ").strip(), known.get(word)) for word in words.values]
+    meant = [known.get(plain_word(word)) for word in words.values]
     met = np.asarray([word is not None for word in meant] + [True])[words.codes]
+    usual = ", ".join(dict.fromkeys(known.values()))
     if header.rank >= 0 and not any(meant):
-        why = f"no cell of column {shown(header.text)} is one of {', '.join(dict.fromkeys(known.values()))}"
+        why = f"no cell of column {shown(header.text)} is one of {usual}{strange_words(words, meant, before=': ')}"
         findings.assume(f"columns.{column}", "not read", why, f"trees.columns.{column}")
         return Coded.missing(n)
-    cells = rows.table.column(header.index)
-    what = f"{some(~met, 'cell')} not known: {examples(cells, ~met)}; taken as missing"
-    remedy = f"write one of {', '.join(dict.fromkeys(known.values()))}"
-    findings.note("cell_not_understood", ~met, what, remedy, column=header.text)
+    what = f"{some(~met, 'cell')} not known: {strange_words(words, meant)}; taken as missing"
+    findings.note("cell_not_understood", ~met, what, f"write one of {usual}", column=header.text)
     distinct = list(dict.fromkeys(word for word in meant if word))
     place = np.asarray([distinct.index(word) if word else -1 for word in meant] + [-1], dtype=np.int64)
     return Coded(codes=place[words.codes], values=tuple(distinct))

@@ -12,7 +12,7 @@ from riskmap.errors import InputError, shown
 from riskmap.guesses import guess_raster, guess_role
 from riskmap.read.kinds import Kind
 from riskmap.read.listing import ListedLayer, list_file
-from riskmap.start.toml_text import quoted, relative
+from riskmap.start.toml_text import asked_above, comment, line_and_why, quoted, relative
 from riskmap.tables import keys as all_keys
 
 __all__ = ["layer_lines", "list_layers", "local_lines", "their_crs"]
@@ -51,36 +51,37 @@ def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
     if layer.kind in (Kind.CSV, Kind.XLSX):
         yield f"\n# {typed} is a table without shapes: no layer"
         return
-    mark = "" if role else "# "
-    yield f"\n{mark}[[layers]]"
+    yield ""
+    lines = [f"file = {quoted(typed)}", *([f"layer = {quoted(layer.layer)}"] if layer.layer else [])]
+    holds = ""
+    if layer.features is not None:
+        holds = f"{several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
     if role:
-        yield f"role = {quoted(role)}  # by its name: {tables.roles()[role].meaning}"
+        yield "[[layers]]"
+        yield from line_and_why(f"role = {quoted(role)}", f"by its name: {tables.roles()[role].meaning}")
+        yield from line_and_why(lines[0], holds) if holds else lines[:1]
+        yield from lines[1:]
     else:
-        yield f'# role = "…"  # QUESTION: what is this? One of {", ".join(tables.roles())}'
-    count = (
-        ""
-        if layer.features is None
-        else f"  # {several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
-    )
-    yield f"{mark}file = {quoted(typed)}{count}"
-    if layer.layer:
-        yield f"{mark}layer = {quoted(layer.layer)}"
+        question = f"what is this{f' ({holds})' if holds else ''}? One of {', '.join(tables.roles())}"
+        yield from asked_above("[[layers]]", question, 'role = "…"', *lines)
     if layer.fault:
-        yield f'# crs = "EPSG:…"  # QUESTION: {layer.fault}'
+        yield from asked_above('crs = "EPSG:…"', layer.fault)
 
 
 def _raster_block(typed: str) -> Iterator[str]:
     """One [rasters.NAME] block."""
     name = guess_raster(Path(typed).stem)
-    mark = "" if name else "# "
-    yield f"\n{mark}[rasters.{name or '…'}]" + (
-        "" if name else "  # QUESTION: snow_depth, elevation, land_cover or deer_habitat?"
-    )
-    yield f"{mark}file = {quoted(typed)}"
+    if not name:
+        yield ""
+        question = "snow_depth, elevation, land_cover or deer_habitat?"
+        yield from asked_above("[rasters.…]", question, f"file = {quoted(typed)}")
+        return
+    yield f"\n[rasters.{name}]"
+    yield f"file = {quoted(typed)}"
     if name == "snow_depth":
-        yield '# unit = "cm"  # QUESTION: in which unit is the snow depth?'
+        yield from asked_above('unit = "cm"', "in which unit is the snow depth?")
     if name in ("deer_habitat", "land_cover"):
-        yield "# habitat = [1]  # QUESTION: which values are deer habitat?"
+        yield from asked_above("habitat = [1]", "which values are deer habitat?")
 
 
 def local_lines(given: set[str], *, us: bool) -> Iterator[str]:
@@ -89,10 +90,11 @@ def local_lines(given: set[str], *, us: bool) -> Iterator[str]:
     off = {agent.key for agent in tables.agents().values() if agent.off_by_default}
     roles = [role for role in tables.roles().values() if set(role.agents) - off and role.key not in given]
     if roles:
-        wanted = ", ".join(role.key for role in roles)
-        yield f"# No file is named for {wanted}:"
-        yield "# what comes from them is not scored. Give each a [[layers]] block; name here only what was looked for"
-        yield "# and is not there, since its pressure is then 0:"
+        yield from comment(
+            f"No file is named for {', '.join(role.key for role in roles)}: what comes from them is not scored. Give "
+            "each a [[layers]] block; name here only what was looked for and is not there, since its pressure "
+            "is then 0:"
+        )
         yield '# nowhere = ["…"]'
     rows = [row for row in all_keys() if row.section == "local"]
     for row in rows:
@@ -101,4 +103,9 @@ def local_lines(given: set[str], *, us: bool) -> Iterator[str]:
         plain = row.default if row.type in ("number", "flag") else quoted(row.default)
         choices = f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
         twin = next((other.key for other in rows if other.sets == row.key), "") if us else ""
-        yield f"# {row.key} = {plain}  # {row.meaning}{choices}{f'; or write {twin}' if twin else ''}"
+        said = list(
+            line_and_why(f"# {row.key} = {plain}", f"{row.meaning}{choices}{f'; or write {twin}' if twin else ''}")
+        )
+        if len(said) > 1:
+            yield ""
+        yield from said

@@ -10,7 +10,7 @@ from riskmap import tables
 from riskmap.errors import WordsError, shown
 from riskmap.guesses import REGIONS
 from riskmap.start.ground_lines import layer_lines, list_layers, local_lines, their_crs
-from riskmap.start.toml_text import in_lines, quoted
+from riskmap.start.toml_text import asked_above, comment, in_lines, line_and_why, quoted
 from riskmap.start.tree_lines import tree_lines
 
 __all__ = ["Started", "start_site"]
@@ -65,17 +65,18 @@ def start_site(trees: Path, layers: Sequence[Path] = (), *, out: Path | None = N
 
 def _head(trees: Path, us: str, region: str) -> Iterator[str]:
     """What stands above the sections."""
-    yield "# A first site file, written from the files alone. Answer each QUESTION (take the # off and put the right"
-    yield "# value in), look over the rest, then ask `riskmap check` about it."
-    yield f"title = {quoted(trees.name.split('.')[0])}"
-    yield "# date = 2026-10-15  # QUESTION: for which day is the work planned? No run goes without it"
-    yield (
-        f'units = "us"  # what people read; {us}. Or "metric"'
-        if us
-        else 'units = "metric"  # what people read; or "us"'
+    yield from comment(
+        "A first site file, written from the files alone. Each QUESTION wants an answer: take the # off the setting "
+        "below it and put the right value in. Look over the rest, then ask `riskmap check` about it."
     )
+    yield f"title = {quoted(trees.name.split('.')[0])}"
+    yield from asked_above("date = 2026-10-15", "for which day is the work planned? No run goes without it")
+    if us:
+        yield from line_and_why('units = "us"', f'what people read; {us}. Or "metric"')
+    else:
+        yield from line_and_why('units = "metric"', 'what people read; or "us"')
     others = " or ".join(name for name in REGIONS if name != region)
     if region:
-        yield f"region = {quoted(region)}  # the trees stand there; or {others}"
+        yield from line_and_why(f"region = {quoted(region)}", f"the trees stand there; or {others}")
     else:
-        yield 'region = "north_america"  # or britain, europe'
+        yield from line_and_why('region = "north_america"', "or britain, europe")

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterable
+import textwrap
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
-__all__ = ["in_lines", "quoted", "relative"]
+__all__ = ["asked_above", "comment", "in_lines", "line_and_why", "quoted", "relative"]
+
+WIDEST: Final = 80  # characters of a comment
 
 _MARKS: Final = re.compile(r"[\x00-\x08\x0a-\x1f\x7f]+")
 
@@ -39,3 +42,24 @@ def in_lines(lines: Iterable[str]) -> str:
     """
     whole = (("\n" if line.startswith("\n") else "") + _MARKS.sub(" ", line.removeprefix("\n")) for line in lines)
     return "".join(line.encode("utf-8", "replace").decode("utf-8") + "\n" for line in whole)
+
+
+def comment(text: str) -> Iterator[str]:
+    """Yield a comment, in lines that an editor need not wrap."""
+    yield from (f"# {line}" for line in textwrap.wrap(text, WIDEST - 2, break_long_words=False, break_on_hyphens=False))
+
+
+def line_and_why(line: str, why: str) -> Iterator[str]:
+    """Yield a line and why it is so: behind it where both fit, else above it."""
+    both = f"{line}  # {' '.join(why.split())}"
+    if len(both) <= WIDEST:
+        yield both
+    else:
+        yield from comment(why)
+        yield line
+
+
+def asked_above(line: str, question: str, *more: str) -> Iterator[str]:
+    """Yield a question above the lines that answer it, not read as long as they are not asked to be."""
+    yield from comment(f"QUESTION: {question}")
+    yield from (f"# {each}" for each in (line, *more))

@@ -19,7 +19,7 @@ from riskmap.read.rows import TreeRows
 from riskmap.read.settings import settings_from
 from riskmap.read.sizes import usual_unit
 from riskmap.read.trees import TreesRead, open_rows, understand_rows
-from riskmap.start.toml_text import quoted, relative
+from riskmap.start.toml_text import asked_above, comment, line_and_why, quoted, relative
 
 __all__ = ["tree_lines"]
 
@@ -36,13 +36,13 @@ def tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tup
     read = understand_rows(rows, settings, file=typed, path=settings.resolve(typed), sha256=sha256)
     kind = read.read_as.facts.get("kind", "")
     said = ["\n[trees]"]
-    said += [f"file = {quoted(typed)}  # {several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}"]
+    said += line_and_why(f"file = {quoted(typed)}", f"{several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}")
     if settings.trees.layer:
-        said += [f"layer = {quoted(settings.trees.layer)}  # by its name"]
+        said += line_and_why(f"layer = {quoted(settings.trees.layer)}", "by its name")
     said += [*_read_lines(read, rows.table, layers_crs), *_column_lines(read, rows.table)]
     said += [*_size_lines(read), *_kind_lines(read, rows.table)]
     for note in (note for note in read.notes if note.code != "unit_missing"):
-        said += [f"# note: {note.column + ': ' if note.column else ''}{note.what}"]
+        said += comment(f"note: {note.column + ': ' if note.column else ''}{note.what}")
     return said, read_in_feet(read, rows.table), guess_region(read)
 
 
@@ -74,19 +74,19 @@ def _read_lines(read: TreesRead, table: pa.Table, layers_crs: tuple[str, str]) -
     asked = [problem for problem in read.problems if problem.key == "trees.crs"]
     if asked:
         code, name = layers_crs
-        yield f"# crs = {quoted(code or 'EPSG:…')}  # QUESTION: {asked[0].what}" + (
-            f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
-        )
+        too = f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
+        yield from asked_above(f"crs = {quoted(code or 'EPSG:…')}", asked[0].what + too)
     elif taken:
-        yield f'crs = "EPSG:4326"  # {taken}: {why}'
+        yield from line_and_why('crs = "EPSG:4326"', f"{taken}: {why}")
     else:
-        yield f"# the file says its coordinate system: {read.read_as.facts['crs']}"
+        yield from comment(f"the file says its coordinate system: {read.read_as.facts['crs']}")
     taken, why = _assumed(read, "trees.encoding")
     if taken:
-        yield f"encoding = {quoted(taken.removeprefix('encoding '))}  # {why}"
+        yield from line_and_why(f"encoding = {quoted(taken.removeprefix('encoding '))}", why)
     if any(note.code == "date_two_readings" for note in read.notes):
         order, shown_by = _order_of_dates(read, table)
-        yield f'# date_order = "{order}"  # QUESTION: are dates such as 03/04/2025 month first or day first?{shown_by}'
+        question = f"are dates such as 03/04/2025 month first or day first?{shown_by}"
+        yield from asked_above(f'date_order = "{order}"', question)
 
 
 def _order_of_dates(read: TreesRead, table: pa.Table) -> tuple[str, str]:
@@ -115,42 +115,47 @@ def _column_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
             continue
         taken, why = _assumed(read, f"columns.{column}")
         if taken == "not read":
-            yield f"# columns.{column} = {quoted(header)}  # QUESTION: {why}"
+            yield from asked_above(f"columns.{column} = {quoted(header)}", why)
         else:
-            yield f"columns.{column} = {quoted(header)}  # {why or 'found by its header'}"
+            yield from line_and_why(f"columns.{column} = {quoted(header)}", why or "found by its header")
     for problem in read.problems:
         if problem.key in ("trees.columns", "trees.on_invalid"):
-            yield f'# columns = {{ x = "…", y = "…" }}  # QUESTION: {problem.what}'
+            yield from asked_above('columns = { x = "…", y = "…" }', problem.what)
     if "tree_id" not in columns:
-        yield '# columns.tree_id = "…"  # no column of ids was found; rows are told apart by their number'
+        yield from line_and_why(
+            '# columns.tree_id = "…"', "no column of ids was found; rows are told apart by their number"
+        )
     if "species" not in columns and "common" not in columns and "genus" not in columns:
         asked_for = "which column holds the species? Without one all trees are medium."
-        yield f'# columns.species = "…"  # QUESTION: {asked_for}{among}'
+        yield from asked_above('columns.species = "…"', f"{asked_for}{among}")
     if "caliper" not in columns and "height" not in columns and "planted" not in columns:
         asked_for = "which column says how big a tree is, or when it was planted?"
-        yield f'# columns.caliper = "…"  # QUESTION: {asked_for}{among}'
+        yield from asked_above('columns.caliper = "…"', f"{asked_for}{among}")
 
 
 def _size_lines(read: TreesRead) -> Iterator[str]:
     """Units, and where stems were measured."""
     columns = read.read_as.facts["columns"]
     for column, unit in read.read_as.facts.get("units", {}).items():
-        yield f"units.{column} = {quoted(unit)}  # {_assumed(read, f'units.{column}')[1] or 'the header says so'}"
+        why = _assumed(read, f"units.{column}")[1] or "the header says so"
+        yield from line_and_why(f"units.{column} = {quoted(unit)}", why)
     for problem in read.problems:
         if problem.key == "trees.units":
             column = next((ours for ours, header in columns.items() if header == problem.column), "caliper")
-            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {problem.column}: {problem.what}'
+            yield from asked_above(f'units.{column} = "{usual_unit(column)}"', f"{problem.column}: {problem.what}")
     for note in read.notes:
         if note.code == "unit_missing":
             column = next((ours for ours, header in columns.items() if header == note.column), "caliper")
             asked = f"in which unit are bare numbers? {note.column}: {note.what}"
-            yield f'# units.{column} = "{usual_unit(column)}"  # QUESTION: {asked}'
+            yield from asked_above(f'units.{column} = "{usual_unit(column)}"', asked)
     if "caliper" in columns:
         place, why = _assumed(read, "caliper_at")
         if "does not say" in why:
-            yield f'# caliper_at = "breast"  # QUESTION: {why}; nursery (150 mm) is taken. Also: breast, girth_1m …'
+            yield from asked_above(
+                'caliper_at = "breast"', f"{why}; nursery (150 mm) is taken. Also: breast, girth_1m …"
+            )
         else:
-            yield f"caliper_at = {quoted(place)}  # {why}"
+            yield from line_and_why(f"caliper_at = {quoted(place)}", why)
 
 
 def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
@@ -164,7 +169,7 @@ def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
             continue
         choice = ", ".join(f"{quoted(one.column)} = [{', '.join(map(quoted, one.words))}]" for one in told)
         counts = "; ".join(f"{shown(one.column)}: {_kinds_in_words(one)}" for one in told)
-        yield f"# {key} = {{ {choice} }}  # QUESTION: {asked} {counts}"
+        yield from asked_above(f"{key} = {{ {choice} }}", f"{asked} {counts}")
 
 
 def _kinds_in_words(column: NoTrees) -> str:
