@@ -270,6 +270,13 @@ def test_a_ring_is_laid_beside_a_guard_that_still_helps() -> None:
     assert float(found.cost[0]) < float(swapped.cost[0])  # taking off is work
 
 
+def test_a_guard_that_is_of_no_use_any_more_is_said_to_be() -> None:
+    found = choose({"snow_throw": 0.07}, guard_now="wire cage 5 ft", **STANDARD)
+    assert only(found, "action") == "fit"
+    assert only(found, "reason").startswith("Keep what is on (Welded cage of 2 x 4 in mesh, 1.52 m) and add to it.")
+    assert only(found, "reason").endswith("What is on is of no use here any more: take it off where it is in the way.")
+
+
 def test_a_tree_without_a_place_says_so() -> None:
     site = make_site([[math.nan, 0.0]], **WHIP)
     found = choose_guards(site, {}, make_pressure(site, [{}]), watch=SilentWatch())

@@ -21,6 +21,7 @@ MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+IDLE: Final = " What is on is of no use here any more: take it off where it is in the way."
 APART: Final = frozenset({"ground", "spray"})  # kinds that a guard on the stem is not in the way of
 
 
@@ -171,7 +172,8 @@ def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear, *, more
     added = tuple(other for other in pick.parts if other != part)
     tight = f" Loosen it: {wear.tight}." if wear.tight else ""
     if added:
-        verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}", menu, pick)
+        idle = "" if (said & (menu.level[menu.parts.index(part)] > 0)).any() else IDLE
+        verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}{idle}", menu, pick)
         hours = loosen_hours(part, wear)
         return replace(
             verdict,
