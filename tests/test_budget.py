@@ -24,6 +24,8 @@ from riskmap.choose import choose_guards
 from riskmap.choose.kinds import Tried, keep_kinds
 from riskmap.choose.knapsack import buy, hull_steps
 from riskmap.choose.limits import buy_exactly, buy_within
+from riskmap.choose.offers import prevention
+from riskmap.choose.options import list_options
 from riskmap.choose.settle import settle
 from riskmap.choose.use_stock import share_out
 from riskmap.model import ChoiceSettings, GuardLists, GuardSettings, PriceLine, SilentWatch, StockLine
@@ -241,6 +243,25 @@ def test_a_guard_that_is_on_stays_at_no_cost() -> None:
     july = {**wants, "date": dt.date(2026, 7, 1)}
     swapped = choose({"vole": 0.2}, settings=july, guard_now="paper wrap", **STANDARD)
     assert swapped.action.texts() == ["remove"]  # no money for another
+
+
+def test_what_only_outlasts_the_need_is_no_dearer_option(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tube and low cage, or a tall cage, keep beaver off as long; that the cage outlasts browsing is worth nothing."""
+    seen: list[tuple[Any, Any]] = []
+
+    def spied(menu: Any, question: Any) -> Any:
+        options = list_options(menu, question)
+        seen.append((question, options))
+        return options
+
+    monkeypatch.setattr("riskmap.choose.offers.list_options", spied)
+    choose({"beaver": 0.2, "deer_browse": 0.2}, snow_m=0.3, settings={"choice": ChoiceSettings(policy="value")}, **WHIP)
+    ((question, options),) = seen
+    years = [prevention(option.cover, option.life_years, question.each)[question.need] for option in options]
+    assert len(options) > 3
+    for (one, ours), (other, theirs) in itertools.combinations(zip(options, years, strict=True), 2):
+        assert one.pick.first <= other.pick.first
+        assert (theirs > ours + 1e-9).any()
 
 
 def test_a_guard_that_outlasts_the_other_is_said_to() -> None:

@@ -257,6 +257,33 @@ def test_what_stays_open_is_said_and_why() -> None:
     )
 
 
+def test_a_ring_is_laid_beside_a_guard_that_still_helps() -> None:
+    """A winter wrap keeps a little thrown grit off: that a ring comes is no reason to pay for taking it off."""
+    on = {"guard_now": "paper wrap 1.8 m", "surface": "turf", **STANDARD | {"stem_mm": 45.0}}
+    found = choose({"mower": 0.3, "snow_throw": 0.02}, **on)
+    assert (only(found, "action"), only(found, "guard")) == ("fit", "Mulch ring")
+    assert only(found, "reason").startswith(
+        "Keep what is on (Paper wrap, 1.8 m) and add to it. Paper wrap, 1.8 m: stops thrown snow and grit (top at 1.8 m"
+    )
+    swapped = choose({"mower": 0.3}, **on)
+    assert only(swapped, "action") == "swap"
+    assert float(found.cost[0]) < float(swapped.cost[0])  # taking off is work
+
+
+def test_a_guard_that_is_of_no_use_any_more_is_said_to_be() -> None:
+    found = choose({"snow_throw": 0.07}, guard_now="wire cage 5 ft", **STANDARD)
+    assert only(found, "action") == "fit"
+    assert only(found, "reason").startswith("Keep what is on (Welded cage of 2 x 4 in mesh, 1.52 m) and add to it.")
+    assert only(found, "reason").endswith("What is on is of no use here any more: take it off where it is in the way.")
+
+
+def test_a_tree_without_a_place_says_so() -> None:
+    site = make_site([[math.nan, 0.0]], **WHIP)
+    found = choose_guards(site, {}, make_pressure(site, [{}]), watch=SilentWatch())
+    assert only(found, "action") == "look"
+    assert only(found, "reason") == "It has no place that could be read: find it, and write its coordinates."
+
+
 def test_it_is_said_why_the_best_set_leaves_open_what_another_guard_would_stop() -> None:
     """No wall stands inside mesh or outside it here, so drift and beaver can't both be stopped."""
     settings = {"guards": GuardSettings(never=("cage_2x4", "beaver_cage", "winter_spiral"))}

@@ -7,6 +7,7 @@ from typing import Any
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
@@ -93,3 +94,21 @@ def test_run_and_check_do_what_the_commands_do(tmp_path: Path) -> None:
     findings = riskmap.check(DEMO)
     assert findings.problems == ()
     assert {read.file for read in findings.read_as} >= {"trees.csv", "layers.gpkg", "snow.tif"}
+
+
+def test_a_file_listed_twice_keeps_what_either_of_two_columns_says(tmp_path: Path) -> None:
+    """Water under `natural` in one feature, `waterway` in another, both in a third; a wood under neither."""
+    boxes = [shapely.box(left, 4682900, left + 20, 4682920) for left in (500000, 500200, 500400, 500300)]
+    said = {"natural": ["water", None, "water", "wood"], "waterway": [None, "riverbank", "riverbank", None]}
+    geopandas.GeoDataFrame(said, geometry=boxes, crs="EPSG:26918").to_file(tmp_path / "osm.gpkg")
+    points = geopandas.points_from_xy([500010, 500210, 500410, 500310], [4682930] * 4)
+    geopandas.GeoDataFrame({"caliper_mm": [20] * 4}, geometry=points, crs="EPSG:26918").to_file(tmp_path / "t.gpkg")
+    layers = "".join(
+        f'[[layers]]\nrole = "water"\nfile = "osm.gpkg"\nkeep = {{ {column} = ["{word}"] }}\n'
+        for column, word in (("natural", "water"), ("waterway", "riverbank"))
+    )
+    (tmp_path / "site.toml").write_text(f'date = 2026-10-15\n[trees]\nfile = "t.gpkg"\n{layers}')
+    found = pd.read_csv(riskmap.run(tmp_path / "site.toml", only=["csv"]) / "trees.csv")
+    by_hand = np.array([10, 10, 10, np.hypot(90, 10)]) / 0.9996  # planar metres over the point scale
+    np.testing.assert_allclose(found["distance_water_m"], by_hand, atol=0.001)
+    assert found["nearest_water"].tolist() == ["1:1", "2:2", "1:3", "1:3"]

@@ -347,6 +347,27 @@ def test_where_trees_crowd_each_is_a_dot_until_the_map_is_nearer(browser: Browse
         assert seen.js("byId('rm-kind').textContent") == "Each symbol is one tree."
 
 
+def test_symbols_shrink_where_they_would_lie_on_each_other(browser: Browser, folder: Path) -> None:
+    """A block at 7 m beside trees far apart: every tree keeps its symbol, and none of the block reaches another."""
+    block = np.array([[100.0 + 7 * (i % 10), 100.0 + 7 * (i // 10)] for i in range(100)])
+    apart = np.array([[100.0 + 42 * i, 400.0] for i in range(8)])
+    file = _save(folder / "block.html", map_page(planted_result(np.vstack([block, apart]))))
+    with browser.open(file, viewport={"width": 390, "height": 844}) as seen:
+        told = seen.js(
+            "(() => { const t = rm.trees, frame = t._frame();"
+            "const order = Array.from(t._inView(frame, t._bounds.getSize()));"
+            "const { dots, halves } = t._crowded(frame, order, t.symbolSize());"
+            "return { dots: [...dots], halves: [...halves], full: t.symbolSize(),"
+            "places: order.map(i => [frame.left + rm.x[i] * frame.k, frame.top + rm.y[i] * frame.k]) }; })()"
+        )
+    places, halves = np.array(told["places"]), np.array(told["halves"])
+    far = np.sort(np.linalg.norm(places[:, None] - places[None], axis=2), axis=1)[:, 1]
+    inside = far < 2 * told["full"]
+    assert len(places) == 108 and inside.sum() == 100 and not any(told["dots"])
+    assert (2 * halves[inside] <= far[inside] + 0.5).all()
+    assert halves.min() >= 3.4 and np.allclose(halves[~inside], told["full"])
+
+
 def test_numbers_as_ids_are_sorted_by_size(browser: Browser, city: Path) -> None:
     with browser.open(city) as seen:
         seen.js("sortBy('id')")

@@ -199,6 +199,17 @@ def test_keep_and_drop_leave_every_row_in(tmp_path: Path) -> None:
     assert read(tmp_path, text, drop={"Ward": ["7"]}).table.kept.tolist() == [True, True, False]
 
 
+def test_rows_that_drop_names_in_one_column_only_stay_and_are_counted(tmp_path: Path) -> None:
+    text = table("Kind,Condition", "tree,dead", "stump,dead", "stump,good", "tree,good")
+    found = read(tmp_path, text, drop={"Kind": ["stump"], "Condition": ["dead"]})
+    assert found.table.kept.tolist() == [True, False, True, True]
+    (taken,) = (each for each in found.assumptions if each.topic == "drop")
+    assert taken.taken == "2 rows stay that drop names in some column, not in all"
+    either = read(tmp_path, text, drop={"Kind": ["stump"]}, keep={"Condition": ["good"]})
+    assert either.table.kept.tolist() == [False, False, False, True]
+    assert not any(each.topic == "drop" for each in either.assumptions)
+
+
 def test_cells_that_mean_nothing_are_noted_by_column(tmp_path: Path) -> None:
     found = read(tmp_path, table("height_m,form,planted", "2,whip,2024", "tall,tree,soon", "3,standard,2025"))
     assert [(note.code, note.column, note.count) for note in found.notes] == [

@@ -21,6 +21,8 @@ MONTHS: Final = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+IDLE: Final = " What is on is of no use here any more: take it off where it is in the way."
+APART: Final = frozenset({"ground", "spray"})  # kinds that a guard on the stem is not in the way of
 
 
 def judge_guard_on(place: Place, alike: Alike, group: int, now: Named) -> Verdict:
@@ -110,13 +112,13 @@ def _unneeded(asked: Asked, now: Named, wear: Wear) -> Verdict:
     known = now.part(buried=buried)
     part = known or tallest  # of unknown height: as much as it may do
     menu = asked.question(part)[0]
-    helped = asked.alike.live[asked.group] & (menu.level[menu.parts.index(part)] > 0)
+    helped = asked.helped(menu, part)
     harmless = guard.kind in {"ground", "paint", "spray"} or guard.group
     name = guard.label.lower()
     if harmless or (helped.any() and not wear.outgrown and not wear.tight):
         against = joined([agent_words(agent) for agent in keys_of(place.agents, helped)])
         why = f"it still helps against {against}" if against else "it does no harm"
-        verdict = asked.verdict("keep", f"The {name} stays: {why}.", menu, asked.alone(menu, part))
+        verdict = asked.verdict("keep", f"The {name} stays: {why}.", menu, asked.with_on(menu, part))
         return verdict if known else replace(verdict, guard=guard.label, height_mm=float("nan"))
     why = wear.outgrown or "no agent is left that it could stop"
     hours = remove_hours(guard, place)
@@ -136,6 +138,8 @@ def _judge(asked: Asked, part: Part, wear: Wear) -> Verdict:
         lacks = shortfall(menu, part, asked.need, asked.stand, asked.place.units)
         before = f"Take off: {part.label(asked.place.units)}{lacks}. "
         return asked.fit(action="swap", before=before, taken_off=part)
+    if part not in pick.parts and all(one.guard.kind in APART for one in pick.parts) and asked.helped(menu, part).any():
+        pick = asked.with_on(menu, part, pick.parts)
     return judged(asked, menu, pick, part, wear, more=asked.left_open(menu, pick))
 
 
@@ -159,14 +163,17 @@ def judged(asked: Asked, menu: Menu, pick: Pick, part: Part, wear: Wear, *, more
     """
     units = asked.place.units
     name = part.label(units)
-    reason = explain(menu, pick, asked.need, asked.must, asked.stand, units) + more
+    does = asked.need & (menu.level[menu.parts.index(part)] > 0)
+    said = asked.need if does.any() or part not in pick.parts else asked.need | asked.helped(menu, part)
+    reason = explain(menu, pick, said, asked.must, asked.stand, units) + more
     if part not in pick.parts:
         lacks = shortfall(menu, part, asked.need, asked.stand, units)
         return asked.verdict("swap", f"Take off: {name}{lacks}. {reason}", menu, pick, taken_off=part)
     added = tuple(other for other in pick.parts if other != part)
     tight = f" Loosen it: {wear.tight}." if wear.tight else ""
     if added:
-        verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}", menu, pick)
+        idle = "" if (said & (menu.level[menu.parts.index(part)] > 0)).any() else IDLE
+        verdict = asked.verdict("fit", f"Keep what is on ({name}) and add to it.{tight} {reason}{idle}", menu, pick)
         hours = loosen_hours(part, wear)
         return replace(
             verdict,

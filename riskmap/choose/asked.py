@@ -173,9 +173,13 @@ class Asked:
         menu, question = self.question(have)
         return menu, pick_guards(menu, question)
 
-    def alone(self, menu: Menu, have: Part) -> Pick:
-        """Return a guard that is on as a set of its own, at no cost."""
-        return open_sheet(menu, self.question(have)[1]).pick([menu.parts.index(have)])
+    def with_on(self, menu: Menu, have: Part, parts: tuple[Part, ...] = ()) -> Pick:
+        """Return a guard that is on, at no cost, alone or with other parts, as a set."""
+        return open_sheet(menu, self.question(have)[1]).pick([menu.parts.index(part) for part in (have, *parts)])
+
+    def helped(self, menu: Menu, part: Part) -> BoolArray:
+        """Return the agents that live here, also below the floor, and that a part does something against."""
+        return np.asarray(self.alike.live[self.group] & (menu.level[menu.parts.index(part)] > 0))
 
     def fit(self, *, action: str = "fit", before: str = "", taken_off: Part | None = None) -> Verdict:
         """Say what to fit; `before` is said first; taking off what is on is work too."""

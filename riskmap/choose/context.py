@@ -259,7 +259,7 @@ def _state(site: Site, pressure: Pressure) -> IntArray:
     table, stems = site.trees.table, pressure.stems
     unscored = ~(pressure.value == pressure.value).any(axis=1)
     unsized = ~stems.size_known & ~stems.young & site.trees.placed
-    return np.select([~table.kept, unsized, unscored], [1, 2, 3], 0).astype(np.int64)
+    return np.select([~table.kept, unsized, ~site.trees.placed, unscored], [1, 2, 4, 3], 0).astype(np.int64)
 
 
 def _clear_mm(lowest_branch_m: FloatArray, form: IntArray) -> FloatArray:

@@ -49,6 +49,8 @@ def _not_asked(state: int) -> Verdict:
         return Verdict(action="not a tree", reason="Left out by trees.keep or trees.drop.")
     if state == 2:
         return Verdict(action="look", reason="No caliper, height or year is known: look at the tree first.")
+    if state == 4:
+        return Verdict(action="look", reason="It has no place that could be read: find it, and write its coordinates.")
     return Verdict(action="look", reason="Nothing could be scored here: the cell not_scored says why.")
 
 

@@ -82,7 +82,7 @@ def fence_lines(place: Place, years: float) -> list[FenceLine]:
     every = [
         Part(guard=guard, height_mm=max(guard.heights_mm), standoff_mm=standoff_m * 1000)
         for guard in place.catalogue.guards
-        if guard.group
+        if guard.group and guard.heights_mm
     ]
     priced = {part.guard.key: part for part in every if not math.isnan(_a_metre(part, rates))}
     built = [(key,) for key in priced] + [(key, SKIRT) for key in SKIRTED if key in priced and SKIRT in priced]

@@ -87,7 +87,7 @@ class Offer:
         """What to do, without what stands beside it."""
         asked, menu = self.asked, self.menu
         if self.have is not None:
-            pick = self.options[option - 1].pick if option else asked.alone(menu, self.have)
+            pick = self.options[option - 1].pick if option else asked.with_on(menu, self.have)
             return judged(asked, menu, pick, self.have, self.wear, more=self._no_more(pick, why))
         off = f"Take off what is on: {self.wear.outgrown}. " if self.wear.outgrown else ""
         if option:

@@ -28,6 +28,7 @@ class Filtered:
     kept: BoolArray
     missing: tuple[str, ...]  # columns that are not there
     unseen: tuple[tuple[str, str], ...]  # column and text of `keep` that stand in no row
+    partly: int = 0  # rows that some column of `drop` names, and not all: they stay
 
 
 def filter_rows(
@@ -64,14 +65,17 @@ def filter_rows(
         hit, seen = is_any_of(cells, texts)
         kept &= hit
         unseen += [(name, text) for text, met in zip(texts, seen, strict=True) if not met]
-    dropped = np.full(rows, bool(drop), dtype=bool)
+    dropped, named = np.full(rows, bool(drop), dtype=bool), np.zeros(rows, dtype=bool)
     for name, texts in drop.items():
         cells = column(name)
         if cells is None:
             missing.append(name)
             continue
-        dropped &= is_any_of(cells, texts)[0]
-    return Filtered(kept=kept & ~dropped, missing=tuple(missing), unseen=tuple(unseen))
+        hit = is_any_of(cells, texts)[0]
+        dropped &= hit
+        named |= hit
+    partly = int(np.count_nonzero(named & ~dropped & kept))
+    return Filtered(kept=kept & ~dropped, missing=tuple(missing), unseen=tuple(unseen), partly=partly)
 
 
 def is_any_of(cells: pa.ChunkedArray, texts: Sequence[str]) -> tuple[BoolArray, list[bool]]:

@@ -353,6 +353,12 @@ def _kept(rows: TreeRows, settings: Settings, findings: Findings) -> BoolArray:
         findings.fault(f"there is no column '{shown(name)}'", nearest(name, names), f"trees.{verb}")
     for name, text in filtered.unseen:
         findings.assume(f"keep.{name}", f"no row says '{shown(text)}'", "trees.keep names it", "trees.keep")
+    if filtered.partly:
+        stay = (
+            "1 row stays that drop names" if filtered.partly == 1 else f"{filtered.partly:,} rows stay that drop names"
+        )
+        why = "several columns all must hold; leave the others out by keep"
+        findings.assume("drop", f"{stay} in some column, not in all", why, "trees.drop")
     if not filtered.missing and not filtered.kept.any():
         findings.fault("no row is left after keep and drop", "look at the texts they name", "trees.keep")
     return filtered.kept

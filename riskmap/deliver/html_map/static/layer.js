@@ -2,7 +2,8 @@
 const HEX_WIDE = 26, HEX_SIZE = HEX_WIDE / Math.sqrt(3);
 const HEX_SHARES = [0, 0.1, 0.25, 0.5]; // upper ends; the last class has none
 const MOST_SYMBOLS = 6000, MOST_DOTS = 250000;
-const CROWD_PX = 5; // where most trees have two neighbours nearer than this, symbols would lie on each other
+const CROWD_PX = 5; // where most trees have two neighbours nearer than this, even small symbols would lie on each other
+const SMALLEST = 3.4; // half a symbol's width, in pixels: smaller, shapes can't be told apart
 
 /** A canvas of Leaflet's that prints: three pixels where the screen shows one, and as a picture. */
 const PrintingCanvas = L.Canvas.extend({
@@ -124,20 +125,25 @@ const TreeLayer = L.Renderer.extend({
   },
 
   _drawSymbols(frame, inView, sharp) {
-    const context = this._context, size = this.symbolSize() * sharp, box = Math.ceil(size * 1.5) + 4;
-    const sprites = rm.mode.classes.map(entry => {
-      const sprite = document.createElement("canvas");
-      sprite.width = sprite.height = 2 * box;
-      drawSymbol(sprite.getContext("2d"), entry.symbol, box, box, size * (entry.grow ?? 1));
-      return sprite;
-    });
+    const context = this._context, full = this.symbolSize(), size = full * sharp, sprites = new Map();
+    const spriteOf = (code, half) => {
+      const key = `${code} ${half}`, box = Math.ceil(half * sharp * 1.5) + 4;
+      if (!sprites.has(key)) {
+        const sprite = document.createElement("canvas"), entry = rm.mode.classes[code];
+        sprite.width = sprite.height = 2 * box;
+        drawSymbol(sprite.getContext("2d"), entry.symbol, box, box, half * sharp * (entry.grow ?? 1));
+        sprites.set(key, sprite);
+      }
+      return [sprites.get(key), box];
+    };
     const order = Array.from(inView).sort((a, b) => rm.mode.rank[a] - rm.mode.rank[b] || a - b);
-    const codes = rm.mode.codes, dots = this._crowded(frame, order);
+    const codes = rm.mode.codes, { dots, halves } = this._crowded(frame, order, full);
     this.crowded = 0;
     order.forEach((i, at) => {
       const x = (frame.left + rm.x[i] * frame.k) * sharp, y = (frame.top + rm.y[i] * frame.k) * sharp;
-      if (dots[at]) { this.crowded++; this._drawDot(rm.mode.classes[codes[i]], x, y, dots[at] * sharp, sharp); }
-      else context.drawImage(sprites[codes[i]], Math.round(x) - box, Math.round(y) - box);
+      if (dots[at]) { this.crowded++; this._drawDot(rm.mode.classes[codes[i]], x, y, dots[at] * sharp, sharp); return; }
+      const [sprite, box] = spriteOf(codes[i], halves[at]);
+      context.drawImage(sprite, Math.round(x) - box, Math.round(y) - box);
     });
     if (rm.ticks.size) for (const i of order) {
       const tick = tickOf(i);
@@ -145,9 +151,13 @@ const TreeLayer = L.Renderer.extend({
     }
   },
 
-  /** For each tree the radius of the dot that it shrinks to where most trees around crowd, 0 where symbols have room. */
-  _crowded(frame, order) {
-    const n = order.length, first = new Float64Array(n).fill(CROWD_PX), close = new Uint8Array(n), radius = new Float32Array(n);
+  /**
+   * For each tree half the width of its symbol, smaller where the trees around stand closer than whole symbols have room,
+   * and the radius of the dot that it shrinks to where most of them crowd, 0 elsewhere.
+   */
+  _crowded(frame, order, full) {
+    const n = order.length, reach = Math.max(2 * full, CROWD_PX), first = new Float64Array(n).fill(reach), second = new Float64Array(n).fill(reach);
+    const dots = new Float32Array(n), halves = new Float32Array(n);
     const x = Float64Array.from(order, i => frame.left + rm.x[i] * frame.k), y = Float64Array.from(order, i => frame.top + rm.y[i] * frame.k);
     const tiles = side => {
       const held = new Map(), key = (column, row) => column * 65536 + row, tile = value => Math.floor(value / side);
@@ -157,26 +167,25 @@ const TreeLayer = L.Renderer.extend({
       }
       return at => [-1, 0, 1].flatMap(c => [-1, 0, 1].map(r => held.get(key(tile(x[at]) + c, tile(y[at]) + r)) ?? []));
     };
-    const near = tiles(CROWD_PX), around = tiles(5 * CROWD_PX), share = new Map();
+    const near = tiles(reach), around = tiles(5 * CROWD_PX), sums = new Map();
     for (let at = 0; at < n; at++) {
-      let second = CROWD_PX;
       look: for (const held of near(at)) for (const other of held) {
-        const far = other === at ? CROWD_PX : Math.hypot(x[other] - x[at], y[other] - y[at]);
-        if (far < first[at]) { second = first[at]; first[at] = far; } else if (far < second) second = far;
-        if (second < 1) break look;
+        const far = other === at ? reach : Math.hypot(x[other] - x[at], y[other] - y[at]);
+        if (far < first[at]) { second[at] = first[at]; first[at] = far; } else if (far < second[at]) second[at] = far;
+        if (second[at] < 1) break look;
       }
-      close[at] = second < CROWD_PX ? 1 : 0;
     }
-    const crowdedOf = held => {
-      if (!share.has(held)) share.set(held, held.reduce((sum, at) => sum + close[at], 0));
-      return share.get(held);
+    const sumOf = held => {
+      if (!sums.has(held)) sums.set(held, held.reduce(([close, room], at) => [close + (second[at] < CROWD_PX), room + second[at]], [0, 0]));
+      return sums.get(held);
     };
     for (let at = 0; at < n; at++) {
-      let all = 0, crowded = 0;
-      for (const held of around(at)) { all += held.length; if (held.length) crowded += crowdedOf(held); }
-      if (2 * crowded >= all) radius[at] = Math.max(1.6, 0.42 * first[at]);
+      let all = 0, crowded = 0, room = 0;
+      for (const held of around(at)) if (held.length) { const [close, sum] = sumOf(held); all += held.length; crowded += close; room += sum; }
+      if (2 * crowded >= all) dots[at] = Math.max(1.6, 0.42 * Math.min(first[at], CROWD_PX));
+      halves[at] = Math.max(Math.min(SMALLEST, full), Math.min(full, Math.round(room / all) / 2)); // half a pixel makes another sprite
     }
-    return radius;
+    return { dots, halves };
   },
 
   _drawDot(entry, x, y, radius, sharp) {

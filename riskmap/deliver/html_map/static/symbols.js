@@ -37,13 +37,13 @@ function drawSymbol(context, symbol, x, y, size) {
   context.scale(size, size);
   context.lineJoin = "round";
   context.strokeStyle = "#ffffff";
-  context.lineWidth = 5 / size;
+  context.lineWidth = Math.min(5, 1.1 * size) / size; // a small symbol has a thin halo
   context.stroke(path);
   if (symbol.shape === "ring") {
     context.fillStyle = "#ffffff";
     context.fill(path);
     context.strokeStyle = symbol.fill;
-    context.lineWidth = 2.6 / size;
+    context.lineWidth = Math.min(2.6, 0.5 * size) / size;
     context.stroke(path);
   } else {
     context.fillStyle = symbol.fill;
