@@ -69,7 +69,7 @@ def _with_columns(trees: GeoDataFrame, result: Result, *, leave: frozenset[str])
     ours = ours.cast(pa.schema([field.with_type(_plain_type(field.type)) for field in ours.schema]))
     theirs = [name for name in trees.columns if name != trees.geometry.name]
     names = own_names([str(name) for name in theirs], taken=ours.column_names, reserved=())
-    given = trees.rename(columns=dict(zip(theirs, names, strict=True)))
+    given = trees.rename(columns={old: new for old, new in zip(theirs, names, strict=True) if str(old) != new})
     new = ours.to_pandas(types_mapper={pa.bool_(): pd.BooleanDtype(), pa.int64(): pd.Int64Dtype()}.get)
     full = given.assign(**{name: new[name].array for name in new.columns})
     full.attrs = {**trees.attrs, "riskmap_notes": [dataclasses.asdict(note) for note in result.notes]}

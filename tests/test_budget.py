@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
+import os
 import subprocess
 import sys
 from dataclasses import replace
@@ -452,3 +453,18 @@ def test_another_guard_from_stock_takes_the_place_of_a_bought_one() -> None:
     assert found.extra["stock"] == {"hwcloth_half": 4}
     assert found.extra["stock_proof"]["saved"] == found.extra["stock_proof"]["bound"] > 0
     assert found.reason.texts()[0].endswith("Taken from stock.")
+
+
+def test_no_stray_line_of_the_solver_reaches_the_user(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The solver writes some lines past Python, to the descriptor of standard output."""
+
+    def talking(*given: Any, **options: Any) -> Any:
+        os.write(1, b"HiGHS says\n")
+        return milp(*given, **options)
+
+    monkeypatch.setattr("scipy.optimize.milp", talking)
+    many, _ = share_out(np.array([4.0]), np.ones((1, 1)), np.arange(1), np.array([2]), np.array([1.0]))
+    assert many.tolist() == [1]
+    assert capfd.readouterr() == ("", "")

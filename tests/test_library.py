@@ -61,6 +61,34 @@ def test_categories_are_read_as_the_texts_they_are() -> None:
     assert other["pressure_any"].tolist() == one["pressure_any"].tolist()
 
 
+def test_frames_as_analyses_leave_them_are_read() -> None:
+    """Second columns of shapes, sparse cells and labels that are no texts stay as they are."""
+    given = trees(sparse=pd.arrays.SparseArray([0, 1, 0]), ring=trees().buffer(2)).assign(**{"5": [1, 2, 3]})
+    given = given.rename(columns={"5": 5})
+    scored = riskmap.score(given, {"water": POND}, date="2026-10-15")
+    assert_geodataframe_equal(scored[given.columns], given)
+    assert (
+        scored["pressure_any"].tolist()
+        == riskmap.score(trees(), {"water": POND}, date="2026-10-15")["pressure_any"].tolist()
+    )
+
+
+@pytest.mark.parametrize(
+    ("frame", "said"),
+    [
+        (trees(odd=[1, "a", object()]), "trees, column odd: its values are of mixed kinds"),
+        (trees(odd=[1j, 2j, 3j]), "trees, column odd: its values are of mixed kinds"),
+        (trees(x=1).rename(columns={"x": "species"}), "trees, column species: 2 columns are named 'species'"),
+        (geopandas.GeoDataFrame({"species": ["oak"]}), "this GeoDataFrame has no column of shapes"),
+        (trees().geometry, "this is no GeoDataFrame but a GeoSeries"),
+    ],
+)
+def test_frames_that_cannot_be_read_are_faults(frame: Any, said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        riskmap.score(frame, {"water": POND}, date="2026-10-15")
+    assert said in str(caught.value)
+
+
 def test_recommend_adds_what_to_do() -> None:
     advised = riskmap.recommend(trees(), {"water": POND}, date="2026-10-15", local={"beaver": "active"})
     assert advised["action"].tolist() == ["fit", "none needed", "none needed"]

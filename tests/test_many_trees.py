@@ -76,3 +76,14 @@ def test_trees_at_a_zone_line_see_across_it(line: float) -> None:
     found = measure_exposures(site, watch=SilentWatch())["water"].distance_m
     np.testing.assert_allclose(found[:3], away_m[:3] + 5.0, atol=0.1)
     assert abs(found[3] - 195.0) < 0.1
+
+
+def test_an_error_of_ours_is_not_called_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Words of the user's in an error, such as a kind of ground, say nothing of the disk."""
+
+    def fail(*_: object) -> list[str]:
+        raise KeyError("open space")
+
+    monkeypatch.setattr("riskmap.deliver.summary.write_summary", fail)
+    with pytest.raises(KeyError):
+        write_result(make_result(), tmp_path, only=["summary"], watch=SilentWatch())

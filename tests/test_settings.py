@@ -208,6 +208,7 @@ def test_included_files_hold_figures_only(tmp_path: Path, inside: str) -> None:
         ),
         ("[[layers]]\nrole = 'water'\nfile = 'w'\n[local]\nnowhere = ['water']", "nowhere, and layer w gives it"),
         ("[choice]\nbudget = inf", "'inf' is no number (money)"),
+        ("[choice]\nbudget = -1", "-1 is out of range; write a number from 0 to 1000000000000000 (choice.budget)"),
         (f"[choice]\nbudget = {'9' * 400}", "…' is no number (money)"),
         (f"[agents.beaver]\nsigma_m = {'9' * 400}", "…' is no number of more than 0"),
         ("[choice]\nfloor = 'none'", "'none' is not known"),

@@ -468,6 +468,14 @@ def test_arrow_types_of_every_kind(tmp_path: Path) -> None:
     right(ran)
 
 
+def test_parquet_with_two_columns_of_one_name(tmp_path: Path) -> None:
+    lon, lat = ([f"{place[axis]:.8f}" for place in DEGREES] for axis in (0, 1))
+    table = pa.table([["a", "b", "c"], lon, lat, list("uvw"), list("xyz")], names=["tree_id", "lon", "lat", "w", "w"])
+    ran = run(tmp_path, {"t.parquet": lambda path: pq.write_table(table, path)}, trees="t.parquet")
+    right(ran)
+    assert (ran.column("w"), ran.column("w_2")) == (list("uvw"), list("xyz"))
+
+
 @pytest.mark.parametrize("pieces", [1, 2])
 def test_gz_in_one_or_more_pieces(pieces: int, tmp_path: Path) -> None:
     data = plain_table().encode()

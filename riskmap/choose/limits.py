@@ -14,7 +14,7 @@ import numpy as np
 from riskmap.choose.knapsack import Bought
 from riskmap.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["EXACT_TREES", "buy_exactly", "buy_within", "fill_up"]
+__all__ = ["EXACT_TREES", "buy_exactly", "buy_within", "fill_up", "hushed"]
 
 EXACT_TREES: Final = 1000  # up to here the best choice is proven
 MOST_NODES: Final = 5_000  # of the search that proves it
@@ -102,7 +102,7 @@ def _search(use: FloatArray, benefit: FloatArray, tree: IntArray, room: FloatArr
     _, row = np.unique(tree, return_inverse=True)
     column = np.arange(len(tree))
     one_each = csr_array((np.ones(len(tree)), (row, column)), shape=(int(row.max()) + 1, len(tree)))
-    with _hushed():
+    with hushed():
         found = milp(
             -benefit,
             constraints=[LinearConstraint(one_each, -np.inf, 1), LinearConstraint(use, -np.inf, room)],
@@ -116,7 +116,7 @@ def _search(use: FloatArray, benefit: FloatArray, tree: IntArray, room: FloatArr
 
 
 @contextmanager
-def _hushed() -> Iterator[None]:
+def hushed() -> Iterator[None]:
     """Keep the solver's stray lines, written past Python, off standard output."""
     try:
         kept = os.dup(1)

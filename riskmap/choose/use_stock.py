@@ -9,6 +9,7 @@ import numpy as np
 
 from riskmap.choose.asked import Asked, Place, Verdict
 from riskmap.choose.context import Alike
+from riskmap.choose.limits import hushed
 from riskmap.choose.share import Shared
 from riskmap.choose.stock import Drawn, line_sets, material_of, stock_used
 from riskmap.model import FloatArray, IntArray, StockLine
@@ -112,13 +113,14 @@ def share_out(
 
     kinds, row = np.unique(of, return_inverse=True)
     one_each = csr_array((np.ones(len(of)), (row, np.arange(len(of)))), shape=(len(kinds), len(of)))
-    found = milp(
-        -saves,
-        constraints=[LinearConstraint(one_each, -np.inf, count[kinds]), LinearConstraint(takes, -np.inf, pieces)],
-        integrality=np.ones(len(of)),
-        bounds=Bounds(0, np.inf),
-        options={"mip_rel_gap": 0.0, "node_limit": MOST_NODES},
-    )
+    with hushed():
+        found = milp(
+            -saves,
+            constraints=[LinearConstraint(one_each, -np.inf, count[kinds]), LinearConstraint(takes, -np.inf, pieces)],
+            integrality=np.ones(len(of)),
+            bounds=Bounds(0, np.inf),
+            options={"mip_rel_gap": 0.0, "node_limit": MOST_NODES},
+        )
     if found.x is None:
         return np.zeros(len(of), dtype=np.int64), float(saves @ count[of])
     return np.round(found.x).astype(np.int64), float(-found.mip_dual_bound)

@@ -43,7 +43,16 @@ MOST_TREES: Final = 2_000_000
 _DISK_ERRORS: Final = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
 )
-_DISK_WORDS: Final = ("disk", "space", "too large", "i/o", "failed to write", "cannot write", "could not write")
+_DISK_WORDS: Final = (
+    "disk",
+    "no space",
+    "enough space",
+    "too large",
+    "i/o",
+    "failed to write",
+    "cannot write",
+    "could not write",
+)
 
 
 def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watch: Watch) -> list[str]:

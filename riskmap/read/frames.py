@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import pyarrow as pa
 import shapely
 
@@ -102,8 +104,10 @@ def _settings(
 ) -> Settings:
     """What the words given say, as a site file would."""
     for name, frame in {"trees": trees, **layers}.items():
-        if not hasattr(frame, "geometry") or not hasattr(frame, "crs"):
-            what = f"this is no GeoDataFrame but a {type(frame).__name__}"
+        if not all(hasattr(frame, part) for part in ("geometry", "crs", "columns")):
+            kind = type(frame).__name__
+            none = "this GeoDataFrame has no column of shapes" if kind == "GeoDataFrame" else ""
+            what = none or f"this is no GeoDataFrame but a {kind}"
             raise InputError([Problem(file=str(name), what=what, remedy="give a GeoDataFrame with points or shapes")])
     of_trees = keys_of("trees").keys() - {"file", "crs"}  # caliper_at, missing_size, keep ...: `trees` is taken
     own = {**sections.get("trees", {}), **{key: value for key, value in sections.items() if key in of_trees}}
@@ -117,15 +121,17 @@ def _settings(
 
 def _as_table(frame: geopandas.GeoDataFrame, name: str, path: Path) -> VectorTable:
     """A frame as the table that a vector file gives."""
-    plain = frame.drop(columns=frame.geometry.name)
-    plain.columns = [str(column) for column in plain.columns]
-    try:
-        # the index goes along at first: a table without columns would have no rows either
-        table = pa.Table.from_pandas(plain.reset_index(drop=True), preserve_index=True).replace_schema_metadata(None)
-        table = table.select(range(len(plain.columns)))
-    except (pa.ArrowInvalid, pa.ArrowTypeError) as error:
-        what = f"a column holds values of mixed kinds: {shown(error)}"
-        raise InputError([Problem(file=name, what=what, remedy="turn the column into text")]) from error
+    at = [place for place, column in enumerate(frame.columns) if column != frame.geometry.name]
+    names = [str(frame.columns[place]) for place in at]
+    for column, many in Counter(names).items():
+        if many > 1:
+            what = f"{many} columns are named '{shown(column)}'"
+            raise InputError(
+                [Problem(file=name, column=column, what=what, remedy="give each column a name of its own")]
+            )
+    cells = [_cells(frame.iloc[:, place], column, name) for place, column in zip(at, names, strict=True)]
+    # the rows are counted along at first: a table without columns would have no rows either
+    table = pa.table([*cells, pa.nulls(len(frame))], names=[*names, ""]).select(range(len(names)))
     shapes = np.asarray(frame.geometry.array, dtype=object)
     crs = usable(frame.crs) if frame.crs is not None else None
     return VectorTable(
@@ -144,6 +150,20 @@ def _as_table(frame: geopandas.GeoDataFrame, name: str, path: Path) -> VectorTab
         crs_words="" if crs is not None else "the frame has none",
         facts={"kind": "GeoDataFrame"},
     )
+
+
+def _cells(column: pd.Series, name: str, file: str) -> pa.Array | pa.ChunkedArray:
+    """The cells of one column of a frame; of shapes besides those of the frame, their bytes."""
+    if str(column.dtype) == "geometry":
+        return pa.array(shapely.to_wkb(np.asarray(column.array, dtype=object)), type=pa.binary())
+    if isinstance(column.dtype, pd.SparseDtype):
+        column = pd.Series(column.to_numpy())
+    try:
+        return pa.array(column, from_pandas=True)
+    except (pa.ArrowInvalid, pa.ArrowTypeError, pa.ArrowNotImplementedError) as error:
+        what = f"its values are of mixed kinds, or of one that riskmap does not read: {shown(error)}"
+        remedy = "turn the column into text, or leave it out"
+        raise InputError([Problem(file=file, column=name, what=what, remedy=remedy)]) from error
 
 
 def _sum_of(table: pa.Table, shapes: npt.NDArray[np.object_]) -> str:

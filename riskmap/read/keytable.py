@@ -219,9 +219,9 @@ def _number(row: Key, value: Any, path: str, faults: Faults) -> Any:
         plain = "a plain number, without quotes, commas or unit"
         return _wrong(row, value, path, faults, f"number{f' ({row.unit})' if row.unit else ''}", instead=plain)
     if (row.least is not None and value < row.least) or (row.most is not None and value > row.most):
-        unit = f" {row.unit}" if row.unit else ""
-        limits = f"from {row.least:g} to {row.most:g}{unit}" if row.most is not None else f"{row.least:g} or more"
-        return faults.add(path, f"{value} is out of range", f"write a number {limits}")
+        unit = f" {row.unit}" if row.unit not in ("", "money") else ""
+        limits = f"from {row.least:g} to {row.most:.16g}{unit}" if row.most is not None else f"{row.least:g} or more"
+        return faults.add(path, f"{value:.15g} is out of range", f"write a number {limits}")
     if row.sets:
         to = keys_of(row.section)[row.sets].unit
         return float(value * units.unit_factor(row.unit, to))

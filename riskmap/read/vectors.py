@@ -453,8 +453,8 @@ def sound_texts(table: pa.Table) -> pa.Table:
 
 def bare_wkb_column(schema: pa.Schema) -> str:
     """Return a binary column that is plainly named as shapes, for Parquet without metadata; "" where there is none."""
-    for name in schema.names:
-        binary = pa.types.is_binary(schema.field(name).type) or pa.types.is_large_binary(schema.field(name).type)
-        if binary and name.casefold() in ("geometry", "geom", "wkb_geometry", "wkb", "the_geom", "shape"):
-            return str(name)
+    for field in schema:
+        binary = pa.types.is_binary(field.type) or pa.types.is_large_binary(field.type)
+        if binary and field.name.casefold() in ("geometry", "geom", "wkb_geometry", "wkb", "the_geom", "shape"):
+            return str(field.name)
     return ""
