@@ -37,7 +37,7 @@ from riskmap.read.seen import Seen, tell_kinds, tell_shapes
 from riskmap.read.streams import kinds_of
 from riskmap.read.vectors import VectorTable, read_vector
 
-__all__ = ["LayerReading", "NearTrees", "read_layer", "understand_layer"]
+__all__ = ["LayerReading", "NearTrees", "OfPart", "judged_whole", "metres", "read_layer", "understand_layer"]
 
 NearTrees = Callable[[pyproj.CRS, bool], Boxes]  # the boxes outside which nothing matters; wide: in sight, to be told
 
@@ -80,13 +80,18 @@ def read_layer(source: LayerSource, settings: Settings, *, near: NearTrees | Non
     LayerReading
         Every fault, note and repair; nothing is raised for what is wrong with the file.
     """
-    if near is None or source.on_invalid == "error" or source.role in _MUST_BE_AREAS:  # judged by all its features
+    if near is None or judged_whole(source):
         return _read_within(source, settings, None)[0]
     for wide in (False, True):
         reading, whole = _read_within(source, settings, _near_in(near, wide))
         if whole or reading.problems or (reading.layer is not None and _comes_near(reading.layer, near, wide)):
             return reading
     return _read_within(source, settings, None)[0]
+
+
+def judged_whole(source: LayerSource) -> bool:
+    """Return whether a layer is judged by all its features, near or not."""
+    return source.on_invalid == "error" or source.role in _MUST_BE_AREAS
 
 
 def _near_in(near: NearTrees, wide: bool) -> Near:
@@ -116,16 +121,37 @@ def _read_within(source: LayerSource, settings: Settings, near: Near | None) -> 
         return LayerReading(layer=None, problems=error.problems), True
 
 
-def understand_layer(source: LayerSource, table: VectorTable, settings: Settings) -> LayerReading:
-    """Choose, mend and tell of the features of a table of shapes that stands open already."""
-    return _Layer(source, table).read(settings)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfPart:
+    """That a layer is read for some of the trees: whoever joins the parts tells of it."""
+
+    crs: pyproj.CRS | None = None  # of the layer, as it was settled for all trees
+
+
+def understand_layer(
+    source: LayerSource, table: VectorTable, settings: Settings, *, part: OfPart | None = None
+) -> LayerReading:
+    """Choose, mend and tell of the features of a table of shapes that stands open already.
+
+    Parameters
+    ----------
+    source : LayerSource
+        The block of site.toml.
+    table : VectorTable
+        The shapes.
+    settings : Settings
+        Resolves the paths it names.
+    part : OfPart, optional
+        Given, nothing is said but faults, and nothing is looked up in the rest of the file.
+    """
+    return _Layer(source, table, part).read(settings)
 
 
 class _Layer:
-    """One layer on its way through; with a CRS pinned it is read for a part, and told of by whoever joins the parts."""
+    """One layer on its way through."""
 
-    def __init__(self, source: LayerSource, table: VectorTable, pinned: pyproj.CRS | None = None) -> None:
-        self.source, self.table, self.pinned = source, table, pinned
+    def __init__(self, source: LayerSource, table: VectorTable, part: OfPart | None = None) -> None:
+        self.source, self.table, self.part = source, table, part
         self.seen: Seen | None = None
         self.say = LayerSayings(source, source.layer or table.layer)
         self.say.assumptions += table.assumptions
@@ -142,13 +168,14 @@ class _Layer:
         sound = sound_features(table, kept, crs, self.say)
         geometry, feature = sound.geometry, sound.feature
         self.seen = self.seen_of(kept, odd, sound)
-        if self.pinned is None:
+        if self.part is None:
             tell_shapes(self.seen, self.say)
         self.say_read(crs, kept, len(feature), role=self.source.role)
         if not len(feature) and not self.say.problems:
-            self.say_empty(kept)
+            if self.part is None:
+                self.say_empty(kept)
             return self.reading(None)
-        if len(feature) and not self.say.problems and self.pinned is None:
+        if len(feature) and not self.say.problems and self.part is None:
             self.check_areas(geometry)
             tell_kinds(self.seen, self.say, None if table.whole else self.kinds_in_file)
         covers, covers_crs = self.covers(settings)
@@ -220,7 +247,7 @@ class _Layer:
                 "keep" if column in source.keep else "drop",
                 column=column,
             )
-        for column, text in chosen.unseen if self.pinned is None else ():
+        for column, text in chosen.unseen if self.part is None else ():
             everywhere = None if table.whole else table.column_in_file(column)
             if everywhere is not None and is_any_of(everywhere, [text])[1][0]:
                 continue
@@ -235,8 +262,8 @@ class _Layer:
     def crs(self) -> pyproj.CRS | None:
         """The CRS the file states, or else the one the user names."""
         table, said = self.table, self.source.crs
-        if self.pinned is not None:
-            return self.pinned
+        if self.part is not None and self.part.crs is not None:
+            return self.part.crs
         if not said:
             if table.crs is None:
                 self.say.fault(
@@ -265,8 +292,6 @@ class _Layer:
 
     def say_empty(self, kept: BoolArray) -> None:
         """Note that nothing is left, so that the role is not surveyed by this layer."""
-        if self.pinned is not None:
-            return
         rows = self.table.rows
         if rows == 0:
             what = f"the layer is empty (no features): {self.source.role} is not surveyed by it"
@@ -300,7 +325,7 @@ class _Layer:
                 names = _listed(self.table.table.column_names)
                 self.say.fault(f"there is no column {shown(given)!r}; it has {names}", "name one of these", "width_m")
             return np.full(rows, np.nan), sound
-        width, odd = _metres(cells)
+        width, odd = metres(cells)
         odd &= kept
         return width, (odd, cells[int(np.argmax(odd))].as_py() if odd.any() else None)
 
@@ -352,8 +377,8 @@ def _listed(names: list[str]) -> str:
     return ", ".join(shown(name) for name in names[:MOST_LISTED]) + more if names else "no columns"
 
 
-def _metres(cells: pa.ChunkedArray) -> tuple[FloatArray, BoolArray]:
-    """Widths in metres, and which filled cells are none."""
+def metres(cells: pa.ChunkedArray) -> tuple[FloatArray, BoolArray]:
+    """Return widths in metres, and which filled cells are none."""
     if pa.types.is_integer(cells.type) or pa.types.is_floating(cells.type):
         width = cells.cast(pa.float64(), safe=False).to_numpy().astype(np.float64)
         bad = np.isfinite(width) & (width < 0)

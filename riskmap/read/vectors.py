@@ -55,6 +55,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     section: str = "layers",
     file_key: str = "file",
     near: Near | None = None,
+    sha256: str = "",
 ) -> VectorTable:
     """Read one layer of a vector file.
 
@@ -75,6 +76,8 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     near : callable, optional
         Returns boxes in the CRS of the layer: of a big file that can be read in part, features that meet none of them
         are left unread.
+    sha256 : str
+        The sum of the file, where that is known already.
 
     Raises
     ------
@@ -82,7 +85,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
         The file is refused, does not read to its end, or leaves open which layer is meant.
     """
     typed, key = file_as_typed or str(path), f"{section}.{file_key}"
-    with open_file(path, file_as_typed=typed, key=key) as opened:
+    with open_file(path, file_as_typed=typed, key=key, sha256=sha256) as opened:
         part = choose_part(opened, layer, key=key)
         reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
         with reader.reading():
@@ -91,7 +94,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
         return table
 
     def read_column(name: str) -> pa.ChunkedArray:
-        with open_file(path, file_as_typed=typed, key=key) as opened:
+        with open_file(path, file_as_typed=typed, key=key, sha256=table.sha256) as opened:
             part = choose_part(opened, layer, key=key)
             reader = _Reader(opened, part, table.layer, encoding, section, file_key)
             with reader.reading():
@@ -263,6 +266,8 @@ class _Reader:
         meta = {**meta, "encoding": encoding or meta.get("encoding") or ""}
         if ask:
             key = meta.get("fid_column") or "OGC_FID"
+            if self.part.kind is Kind.FLATGEOBUF and not _are_ids(table.column(key)):
+                table = table.schema.empty_table()
             meta["ids"] = table.column(key).to_numpy().astype(np.int64)
             table = table.drop_columns([key])
         name = meta.get("geometry_name") or "wkb_geometry"
@@ -421,6 +426,12 @@ class _Reader:
                 )
             )
         return tuple(taken)
+
+
+def _are_ids(column: pa.ChunkedArray) -> bool:
+    """Whether features were read at all: where none meets a box, GDAL gives 65,536 of whatever its memory held."""
+    ids = column.to_numpy()
+    return bool((ids >= 0).all()) and len(np.unique(ids)) == len(ids)
 
 
 def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
