@@ -22,7 +22,18 @@ from riskmap.read.kinds import Kind
 from riskmap.read.shapes import shapes_from_wkb
 from riskmap.read.stated_crs import WGS84
 
-__all__ = ["MOST_WHOLE", "Box", "Boxes", "Near", "Picked", "meets_any", "near_rows", "parquet_boxes", "pick_near"]
+__all__ = [
+    "MOST_WHOLE",
+    "Box",
+    "Boxes",
+    "Near",
+    "Picked",
+    "is_large",
+    "meets_any",
+    "near_rows",
+    "parquet_boxes",
+    "pick_near",
+]
 
 Box: TypeAlias = tuple[float, float, float, float]  # west, south, east, north, in the CRS of the layer
 Boxes: TypeAlias = tuple[Box, ...]  # what lies in none of them can't matter; none at all: nobody can tell
@@ -43,7 +54,7 @@ class Picked:
     number: Callable[[IntArray], IntArray]  # of GDAL's own ids, from 1 in file order
 
 
-def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked | None:
+def pick_near(path: Path, kind: Kind, layer: str | None, near: Near, *, any_size: bool = False) -> Picked | None:
     """Return how to read what is near; None where the layer must be read whole.
 
     Parameters
@@ -56,8 +67,10 @@ def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked |
         The layer meant.
     near : callable
         Returns the boxes to read in a CRS.
+    any_size : bool
+        Do so also where the file is small.
     """
-    if kind not in (Kind.FLATGEOBUF, Kind.GEOPACKAGE, Kind.SHAPEFILE) or path.stat().st_size < MOST_WHOLE:
+    if kind not in (Kind.FLATGEOBUF, Kind.GEOPACKAGE, Kind.SHAPEFILE) or not (any_size or is_large(path)):
         return None
     about = pyogrio.read_info(path, layer=layer)
     crs = crs_from_file(about["crs"])
@@ -73,6 +86,11 @@ def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked |
         return None
     some = tuple(box for box in boxes if bounds is None or meets_any(np.asarray([bounds]), (box,))[0]) or boxes[:1]
     return Picked(asks=tuple({"bbox": box} for box in some), in_file=about["features"], number=lambda ids: ids + 1)
+
+
+def is_large(path: Path) -> bool:
+    """Return whether a file is so large that it is worth while to read only some of it."""
+    return path.stat().st_size >= MOST_WHOLE
 
 
 def _holds_all(boxes: Boxes, bounds: Any) -> bool:
@@ -137,7 +155,7 @@ def _text(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near) -> Boxes:
+def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near, *, any_size: bool = False) -> Boxes:
     """Return the boxes to read of a GeoParquet file; none where it must be read whole.
 
     Parameters
@@ -148,8 +166,10 @@ def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near) -> Boxes:
         What its metadata say of the column of shapes; empty where they say nothing.
     near : callable
         Returns the boxes to read in a CRS.
+    any_size : bool
+        Do so also where the file is small.
     """
-    if not about or path.stat().st_size < MOST_WHOLE or str(about.get("encoding", "WKB")).upper() != "WKB":
+    if not about or not (any_size or is_large(path)) or str(about.get("encoding", "WKB")).upper() != "WKB":
         return ()
     crs, bounds = crs_from_file(about.get("crs", WGS84)), about.get("bbox")
     if crs is None:

@@ -12,8 +12,7 @@ import pyproj
 
 from riskmap.errors import InputError, MachineError, shown
 from riskmap.model import LayerSource, Settings
-from riskmap.read import boxed
-from riskmap.read.boxed import Near
+from riskmap.read.boxed import Near, is_large
 from riskmap.read.door import sniff
 from riskmap.read.handover import is_live
 from riskmap.read.kinds import Kind
@@ -86,8 +85,7 @@ def fits_parts(source: LayerSource, settings: Settings) -> bool:
     path = settings.resolve(source.file)
     try:
         kind = sniff(path, file_as_typed=source.file, key="layers.file")
-        large = kind in _BY_BOX and path.stat().st_size >= boxed.MOST_WHOLE
-        return large and not (kind is Kind.GEOPACKAGE and is_live(path))
+        return kind in _BY_BOX and is_large(path) and not (kind is Kind.GEOPACKAGE and is_live(path))
     except (InputError, OSError):  # said by whoever reads it
         return False
 
@@ -118,7 +116,7 @@ def read_part(
     try:
         table = read_vector(
             settings.resolve(source.file), layer=source.layer, encoding=source.encoding, file_as_typed=source.file,
-            near=near, sha256=file.sha256 if file else "",
+            near=near, any_size=True, sha256=file.sha256 if file else "",
         )  # fmt: skip
         return understand_layer(source, table, settings, part=OfPart(crs=file.crs if file else None)), table.whole
     except InputError as error:

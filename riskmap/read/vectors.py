@@ -55,6 +55,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     section: str = "layers",
     file_key: str = "file",
     near: Near | None = None,
+    any_size: bool = False,
     sha256: str = "",
 ) -> VectorTable:
     """Read one layer of a vector file.
@@ -76,6 +77,8 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     near : callable, optional
         Returns boxes in the CRS of the layer: of a big file that can be read in part, features that meet none of them
         are left unread.
+    any_size : bool
+        Do so also where the file is small.
     sha256 : str
         The sum of the file, where that is known already.
 
@@ -88,6 +91,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     with open_file(path, file_as_typed=typed, key=key, sha256=sha256) as opened:
         part = choose_part(opened, layer, key=key)
         reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
+        reader.any_size = any_size
         with reader.reading():
             table = reader.read(near)
     if table.whole:
@@ -108,7 +112,7 @@ class _Reader:
 
     def __init__(self, opened: OpenedFile, part: Part, layer: str, encoding: str, section: str, file_key: str) -> None:
         self.opened, self.part, self.section, self.file_key = opened, part, section, file_key
-        self.layer, self.encoding = layer.strip(), encoding
+        self.layer, self.encoding, self.any_size = layer.strip(), encoding, False
 
     def fault(self, what: str, remedy: str, key: str) -> InputError:
         """One fault of this file."""
@@ -186,7 +190,8 @@ class _Reader:
     def _read_near(self, layer: str | None, near: Near | None) -> _Read | None:
         """One layer's features near the trees; None where it must be read whole, be it to say what is wrong with it."""
         try:
-            picked = pick_near(self.part.path, self.part.kind, layer, near) if near else None
+            path, kind = self.part.path, self.part.kind
+            picked = pick_near(path, kind, layer, near, any_size=self.any_size) if near else None
             read = [self._read_one(layer, ask) for ask in picked.asks] if picked else []
         except _READ_ERRORS:
             return None
@@ -347,7 +352,7 @@ class _Reader:
         if name not in schema.names or not isinstance(about, dict):
             return None
         try:
-            boxes = parquet_boxes(self.part.path, about, near)
+            boxes = parquet_boxes(self.part.path, about, near, any_size=self.any_size)
             read = near_rows(self.part.path, name, about, boxes) if boxes else None
         except _READ_ERRORS:  # reading whole says what is wrong
             return None
