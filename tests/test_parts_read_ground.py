@@ -25,6 +25,7 @@ from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
 from riskmap.model import SilentWatch
 from riskmap.read import boxed, by_part, layers
+from riskmap.read.vectors import know_parquet, read_vector
 from riskmap.run import run_site
 
 SMALL = Size(most=100, part=300, worst=150)
@@ -133,7 +134,7 @@ def run(site: Path, out: Path, only: tuple[str, ...] = ALL, size: Size = SMALL, 
 def cut_as_ever(monkeypatch: pytest.MonkeyPatch, site: Path, out: Path, only: tuple[str, ...] = ALL) -> Path:
     """A run in parts whose ground is read at once."""
     with monkeypatch.context() as patched:
-        patched.setattr(ground, "fits_parts", lambda *_: False)
+        patched.setattr(ground, "fits_parts", lambda *_: None)
         return run(site, out, only)
 
 
@@ -307,7 +308,7 @@ def test_a_run_goes_on_after_a_stop_and_a_budget_is_split(
         return plain(*told)
 
     with monkeypatch.context() as patched:
-        patched.setattr(ground, "fits_parts", lambda *_: False)
+        patched.setattr(ground, "fits_parts", lambda *_: None)
         cut = run(site, tmp_path / "cut", ("parquet",), budget=2000.0)
     monkeypatch.setattr(work, "with_ground", stop_at_ninth)
     with pytest.raises(KeyboardInterrupt):
@@ -371,3 +372,29 @@ def test_what_hangs_on_all_features_is_read_at_once(
     own = run(site, tmp_path / "own", ("parquet",))
     assert left == set()
     assert files_of(own) == files_of(cut)
+
+
+def test_groups_of_rows_out_of_the_way_are_passed_over_once_their_bounds_are_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shapes: list[Any] = [shapely.box(X + i * 100, Y, X + i * 100 + 10, Y + 10) for i in range(60)]
+    shapes[55] = None
+    gpd.GeoDataFrame({"n": range(60)}, geometry=shapes, crs=UTM).to_parquet(tmp_path / "w.parquet", row_group_size=10)
+    known = know_parquet(tmp_path / "w.parquet", file_as_typed="w.parquet")
+    assert known.groups is not None and known.groups.shape == (6, 4)
+    assert known.groups[1].tolist() == [X + 1000, Y, X + 1910, Y + 10]
+    assert np.isnan(known.groups[5]).all()  # it holds a row that nobody can tell the place of
+    looked: list[int] = []
+    plain = boxed._bounds_in
+    monkeypatch.setattr(boxed, "_bounds_in", lambda *told: looked.append(told[1]) or plain(*told))
+    box = (X + 1150, Y, X + 1350, Y + 5)
+    table = read_vector(tmp_path / "w.parquet", near=lambda _: (box,), known=known)
+    assert looked == [1, 5] and table.feature.tolist() == [13, 14, 56]
+    assert know_parquet(big_parquet(tmp_path), file_as_typed="c").groups is None
+
+
+def big_parquet(folder: Path) -> Path:
+    """One with a covering, which tells where everything is."""
+    frame = gpd.GeoDataFrame(geometry=[shapely.box(X, Y, X + 10, Y + 10)], crs=UTM)
+    frame.to_parquet(folder / "c.parquet", write_covering_bbox=True)
+    return folder / "c.parquet"

@@ -17,7 +17,7 @@ from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
 from riskmap.model import GroundLayer, Inputs, LayerData, LayerSource, Settings, Site
 from riskmap.project import Box, Nearness, Outlook
-from riskmap.read import LayerFile, LayerReading, Seen, fits_parts, open_layer, read_part
+from riskmap.read import Known, LayerFile, LayerReading, Seen, fits_parts, open_layer, read_part
 
 __all__ = ["Ahead", "Came", "came_upon", "drawn_ground", "with_ground"]
 
@@ -85,24 +85,25 @@ class Ahead:
 
         One feature near a tree tells that the role counts as surveyed, whatever the others do.
         """
-        site = self.near.site() if fits_parts(source, self.settings) else None
-        if site is None:
+        known = fits_parts(source, self.settings)
+        site = None if known is None else self.near.site()
+        if known is None or site is None:
             return None
         outlook, trees = Outlook.of(site), np.linspace(0, len(site.window.x_m) - 1, PLACES).astype(np.int64)
         for within_m in WITHIN_M:
             for x_m, y_m in {(float(site.window.x_m[tree]), float(site.window.y_m[tree])): None for tree in trees}:
                 box = x_m - within_m, y_m - within_m, x_m + within_m, y_m + within_m
-                reading, whole = read_part(source, self.settings, _boxes(outlook, box))
+                reading, whole = read_part(source, self.settings, _boxes(outlook, box), known)
                 if whole or reading.problems:
                     return None
                 number = None if reading.layer is None else _plainest(reading.layer, outlook, (x_m, y_m), within_m)
                 if number is not None:
-                    return self._opened(source, _boxes(outlook, box), number)
+                    return self._opened(source, _boxes(outlook, box), known, number)
         return None
 
-    def _opened(self, source: LayerSource, near: Near, number: int) -> LayerReading | None:
+    def _opened(self, source: LayerSource, near: Near, known: Known, number: int) -> LayerReading | None:
         """The layer with the one feature of that number."""
-        opened = open_layer(source, self.settings, near)
+        opened = open_layer(source, self.settings, near, known)
         data = None if opened is None else opened[0].layer
         if opened is None or data is None:
             return None
@@ -215,7 +216,7 @@ def _box_of(site: Site) -> Box | None:
 def _read(later: Later, settings: Settings, outlook: Outlook, near: Near) -> tuple[GroundLayer, Came]:
     """What of a layer lies in some boxes, in the working CRS, and what was come upon."""
     later.file.expect()
-    reading, _ = read_part(later.file.source, settings, near, file=later.file)
+    reading, _ = read_part(later.file.source, settings, near, later.file.known, crs=later.file.crs)
     later.file.expect()
     if reading.problems or reading.seen is None:
         raise InputError(reading.problems)

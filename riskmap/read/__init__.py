@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from riskmap.read.boxed import Known
 from riskmap.read.by_part import LayerFile, fits_parts, open_layer, read_part, tell_parts
 from riskmap.read.frames import inputs_from_frames
 from riskmap.read.inputs import Ground, read_ground, read_inputs
@@ -15,6 +16,7 @@ from riskmap.read.trees import TreesRead
 
 __all__ = [
     "Ground",
+    "Known",
     "LayerFile",
     "LayerReading",
     "PackedShapes",

@@ -12,7 +12,7 @@ import pyproj
 
 from riskmap.errors import InputError, MachineError, shown
 from riskmap.model import LayerSource, Settings
-from riskmap.read.boxed import Near, is_large
+from riskmap.read.boxed import Known, Near, is_large
 from riskmap.read.door import sniff
 from riskmap.read.handover import is_live
 from riskmap.read.kinds import Kind
@@ -20,7 +20,7 @@ from riskmap.read.layers import LayerReading, OfPart, judged_whole, metres, unde
 from riskmap.read.sayings import LayerSayings
 from riskmap.read.seen import Seen, join_seen, tell_kinds, tell_shapes
 from riskmap.read.streams import only_closed
-from riskmap.read.vectors import read_vector
+from riskmap.read.vectors import know_parquet, read_vector
 
 __all__ = ["LayerFile", "fits_parts", "open_layer", "read_part", "tell_parts"]
 
@@ -43,7 +43,7 @@ class LayerFile:
     path: Path
     size: int
     changed_ns: int
-    sha256: str
+    known: Known
     crs: pyproj.CRS
     widest_m: float
 
@@ -70,8 +70,8 @@ class LayerFile:
             )
 
 
-def fits_parts(source: LayerSource, settings: Settings) -> bool:
-    """Return whether a layer can be read by box, again and again, and what it says does not hang on all of it.
+def fits_parts(source: LayerSource, settings: Settings) -> Known | None:
+    """Return what is known of a layer that can be read by box again and again; None where it must be read at once.
 
     Parameters
     ----------
@@ -81,17 +81,19 @@ def fits_parts(source: LayerSource, settings: Settings) -> bool:
         Resolves the path it names.
     """
     if judged_whole(source) or source.covers:
-        return False
+        return None
     path = settings.resolve(source.file)
     try:
         kind = sniff(path, file_as_typed=source.file, key="layers.file")
-        return kind in _BY_BOX and is_large(path) and not (kind is Kind.GEOPACKAGE and is_live(path))
+        if kind not in _BY_BOX or not is_large(path) or (kind is Kind.GEOPACKAGE and is_live(path)):
+            return None
+        return know_parquet(path, file_as_typed=source.file) if kind is Kind.PARQUET else Known()
     except (InputError, OSError):  # said by whoever reads it
-        return False
+        return None
 
 
 def read_part(
-    source: LayerSource, settings: Settings, near: Near, *, file: LayerFile | None = None
+    source: LayerSource, settings: Settings, near: Near, known: Known, *, crs: pyproj.CRS | None = None
 ) -> tuple[LayerReading, bool]:
     """Read of a layer what lies near some of the trees; nothing is said of it but faults.
 
@@ -103,8 +105,10 @@ def read_part(
         Resolves the path it names.
     near : callable
         Returns the boxes to read in a CRS.
-    file : LayerFile, optional
+    known : Known
         What is known of the file.
+    crs : pyproj.CRS, optional
+        Of the layer, where that is settled.
 
     Returns
     -------
@@ -116,14 +120,16 @@ def read_part(
     try:
         table = read_vector(
             settings.resolve(source.file), layer=source.layer, encoding=source.encoding, file_as_typed=source.file,
-            near=near, any_size=True, sha256=file.sha256 if file else "",
+            near=near, known=known,
         )  # fmt: skip
-        return understand_layer(source, table, settings, part=OfPart(crs=file.crs if file else None)), table.whole
+        return understand_layer(source, table, settings, part=OfPart(crs=crs)), table.whole
     except InputError as error:
         return LayerReading(layer=None, problems=error.problems), True
 
 
-def open_layer(source: LayerSource, settings: Settings, near: Near) -> tuple[LayerReading, LayerFile] | None:
+def open_layer(
+    source: LayerSource, settings: Settings, near: Near, known: Known
+) -> tuple[LayerReading, LayerFile] | None:
     """Return what holds for the whole of a layer from where it comes near some trees; None where that can't be told.
 
     Parameters
@@ -134,11 +140,15 @@ def open_layer(source: LayerSource, settings: Settings, near: Near) -> tuple[Lay
         Resolves the path it names.
     near : callable
         Returns boxes in a CRS that hold some of its features.
+    known : Known
+        What is known of the file.
     """
     path = settings.resolve(source.file)
     about = path.stat()
     try:
-        table = read_vector(path, layer=source.layer, encoding=source.encoding, file_as_typed=source.file, near=near)
+        table = read_vector(
+            path, layer=source.layer, encoding=source.encoding, file_as_typed=source.file, near=near, known=known
+        )
         reading = understand_layer(source, table, settings)
         widest_m = 0.0 if source.width_m is None else source.width_m
         if isinstance(widest_m, str):
@@ -152,8 +162,8 @@ def open_layer(source: LayerSource, settings: Settings, near: Near) -> tuple[Lay
         return None
     whole = replace(reading, notes=tuple(note for note in reading.notes if note.code == "keep_unseen"), repaired=())
     return whole, LayerFile(
-        source=source, path=path, size=about.st_size, changed_ns=about.st_mtime_ns, sha256=table.sha256,
-        crs=reading.layer.crs, widest_m=widest_m,
+        source=source, path=path, size=about.st_size, changed_ns=about.st_mtime_ns,
+        known=replace(known, sha256=table.sha256), crs=reading.layer.crs, widest_m=widest_m,
     )  # fmt: skip
 
 

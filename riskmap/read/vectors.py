@@ -22,7 +22,7 @@ from pyogrio.raw import read_arrow
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption
 from riskmap.read.archives import MOST_BYTES
-from riskmap.read.boxed import Near, near_rows, parquet_boxes, pick_near
+from riskmap.read.boxed import Known, Near, group_bounds, near_rows, parquet_boxes, pick_near
 from riskmap.read.delimited import read_delimited
 from riskmap.read.door import OpenedFile, Part, choose_part, open_file
 from riskmap.read.kinds import Kind
@@ -31,7 +31,7 @@ from riskmap.read.stated_crs import WGS84, stated_crs
 from riskmap.read.vector_table import VectorTable, named
 from riskmap.read.wkt import shape_column, shapes_from_text
 
-__all__ = ["VectorTable", "bare_wkb_column", "read_vector", "sound_texts"]
+__all__ = ["VectorTable", "bare_wkb_column", "know_parquet", "read_vector", "sound_texts"]
 
 _NO_DATA: Final = frozenset({"layer_styles", "qgis_projects", "gpkg_metadata", "gpkg_metadata_reference"})
 _ONE_LAYER: Final = frozenset({Kind.SHAPEFILE, Kind.GEOJSON, Kind.FLATGEOBUF})
@@ -55,8 +55,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     section: str = "layers",
     file_key: str = "file",
     near: Near | None = None,
-    any_size: bool = False,
-    sha256: str = "",
+    known: Known | None = None,
 ) -> VectorTable:
     """Read one layer of a vector file.
 
@@ -77,10 +76,8 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     near : callable, optional
         Returns boxes in the CRS of the layer: of a big file that can be read in part, features that meet none of them
         are left unread.
-    any_size : bool
-        Do so also where the file is small.
-    sha256 : str
-        The sum of the file, where that is known already.
+    known : Known, optional
+        What is known of a file that is read by box again and again.
 
     Raises
     ------
@@ -88,10 +85,10 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
         The file is refused, does not read to its end, or leaves open which layer is meant.
     """
     typed, key = file_as_typed or str(path), f"{section}.{file_key}"
-    with open_file(path, file_as_typed=typed, key=key, sha256=sha256) as opened:
+    with open_file(path, file_as_typed=typed, key=key, sha256=known.sha256 if known else "") as opened:
         part = choose_part(opened, layer, key=key)
         reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
-        reader.any_size = any_size
+        reader.known = known
         with reader.reading():
             table = reader.read(near)
     if table.whole:
@@ -112,7 +109,8 @@ class _Reader:
 
     def __init__(self, opened: OpenedFile, part: Part, layer: str, encoding: str, section: str, file_key: str) -> None:
         self.opened, self.part, self.section, self.file_key = opened, part, section, file_key
-        self.layer, self.encoding, self.any_size = layer.strip(), encoding, False
+        self.layer, self.encoding = layer.strip(), encoding
+        self.known: Known | None = None
 
     def fault(self, what: str, remedy: str, key: str) -> InputError:
         """One fault of this file."""
@@ -191,7 +189,7 @@ class _Reader:
         """One layer's features near the trees; None where it must be read whole, be it to say what is wrong with it."""
         try:
             path, kind = self.part.path, self.part.kind
-            picked = pick_near(path, kind, layer, near, any_size=self.any_size) if near else None
+            picked = pick_near(path, kind, layer, near, known=self.known) if near else None
             read = [self._read_one(layer, ask) for ask in picked.asks] if picked else []
         except _READ_ERRORS:
             return None
@@ -321,7 +319,7 @@ class _Reader:
         if sum(group.total_byte_size for group in groups) > MOST_BYTES:
             raise self.fault("it unpacks to more than 4 GB", "cut it to the area needed", "file")
         table = parquet.read()
-        name, about, geo = self._about_parquet(table.schema)
+        name, about, geo = self.about_parquet(table.schema)
         meta: dict[str, Any] = {"crs": about.get("crs", WGS84) if geo else None, "encoding": "UTF-8"}
         if not name or name not in table.column_names:
             return self._finish([], None, meta, table, None)
@@ -334,7 +332,7 @@ class _Reader:
             column = pa.chunked_array([pa.array(shapely.to_wkb(shapes), pa.binary())])
         return self._finish([name], None, meta, table, column)
 
-    def _about_parquet(self, schema: pa.Schema) -> tuple[str, dict[str, Any], bool]:
+    def about_parquet(self, schema: pa.Schema) -> tuple[str, dict[str, Any], bool]:
         """The column of shapes, what GeoParquet's metadata say of it, and whether there are such."""
         written = (schema.metadata or {}).get(b"geo")
         try:
@@ -348,12 +346,12 @@ class _Reader:
 
     def _read_parquet_near(self, schema: pa.Schema, near: Near) -> VectorTable | None:
         """Read the rows of a Parquet file near the trees; None where it must be read whole."""
-        name, about, _ = self._about_parquet(schema)
+        name, about, _ = self.about_parquet(schema)
         if name not in schema.names or not isinstance(about, dict):
             return None
         try:
-            boxes = parquet_boxes(self.part.path, about, near, any_size=self.any_size)
-            read = near_rows(self.part.path, name, about, boxes) if boxes else None
+            boxes = parquet_boxes(self.part.path, about, near, known=self.known)
+            read = near_rows(self.part.path, name, about, boxes, known=self.known) if boxes else None
         except _READ_ERRORS:  # reading whole says what is wrong
             return None
         if read is None:
@@ -431,6 +429,32 @@ class _Reader:
                 )
             )
         return tuple(taken)
+
+
+def know_parquet(path: Path, *, file_as_typed: str) -> Known:
+    """Return what is worth while to know of a GeoParquet file that is read by box again and again.
+
+    Parameters
+    ----------
+    path : Path
+        Absolute path of the file.
+    file_as_typed : str
+        The file as site.toml names it.
+
+    Raises
+    ------
+    InputError
+        The file is refused, or does not read.
+    """
+    import pyarrow.parquet as pq
+
+    with open_file(path, file_as_typed=file_as_typed, key="layers.file") as opened:
+        reader = _Reader(opened, opened.parts[0], "", "", "layers", "file")
+        with reader.reading():
+            private = opened.parts[0].path
+            name, about, geo = reader.about_parquet(pq.read_schema(private))
+            sound = geo and isinstance(about, dict) and str(about.get("encoding", "WKB")).upper() == "WKB"
+            return Known(sha256=opened.sha256, groups=group_bounds(private, name, about) if sound else None)
 
 
 def _are_ids(column: pa.ChunkedArray) -> bool:
