@@ -398,3 +398,31 @@ def big_parquet(folder: Path) -> Path:
     frame = gpd.GeoDataFrame(geometry=[shapely.box(X, Y, X + 10, Y + 10)], crs=UTM)
     frame.to_parquet(folder / "c.parquet", write_covering_bbox=True)
     return folder / "c.parquet"
+
+
+def test_shapes_that_must_be_cut_to_the_window_are_cut_to_that_of_all_trees(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(4)
+    trees_frame(rng).to_parquet(tmp_path / "trees.parquet")
+    lon, lat = -75.24, 42.30
+    at = np.array([lon, lat]) + rng.uniform(0, 0.024, (40, 2))
+    shapes: list[Any] = list(shapely.box(*at.T, *(at + 0.0004).T))
+    shapes += [
+        shapely.LineString([(lon + 0.01, lat + 0.01), (lon + 150, lat + 0.02)]),  # leads off every map
+        shapely.Polygon([(lon, lat + 0.004), (lon + 140, lat + 0.004), (lon + 140, lat + 0.03), (lon, lat + 0.005)]),
+        shapely.LineString(
+            [(lon - 1, lat - 50), (lon + 150, lat - 50), (lon + 150, lat + 1)]
+        ),  # only its bounds are near
+    ]
+    frame = gpd.GeoDataFrame({"n": np.arange(len(shapes))}, geometry=shapes, crs=4326)
+    file = write(tmp_path, frame, "gpkg")
+    site = tmp_path / "site.toml"
+    site.write_text(LAYER.format(role="water", file=file, more=""))
+    cut = cut_as_ever(monkeypatch, site, tmp_path / "cut", ("parquet", "map"))
+    left = left_to_parts(monkeypatch)
+    own = run(site, tmp_path / "own", ("parquet", "map"))
+    assert left == {file}
+    assert files_of(own) == files_of(cut)
+    lost = [note for note in record(own)["notes"] if "have no place" in note["what"]]
+    assert [(note["count"], note["rows"]) for note in lost] == [(1, [43])]

@@ -60,7 +60,7 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
     usual = DELIVERABLES.keys() - (ON_REQUEST if result.tally.rows > MOST_TREES else ())
     wanted = frozenset(only) or usual
     names = [name for name in DELIVERABLES if name in wanted]
-    result = _with_ground(result, {DELIVERABLES[name].ground for name in names})
+    result = _with_ground(result, {DELIVERABLES[name].ground for name in names}, watch)
 
     def write(name: str) -> list[str]:
         with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
@@ -76,12 +76,13 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
         return [*written, *_function(RECORD)(result, folder, written=written, timings=watch.timings)]
 
 
-def _with_ground(result: Result, asked: set[str]) -> Result:
+def _with_ground(result: Result, asked: set[str], watch: Watch) -> Result:
     """The result with the ground that is to be drawn, where parts have read it for themselves."""
     read: Callable[[bool], tuple[GroundLayer, ...]] | None = result.once("ground", lambda: None)
     if read is None or not asked - {"none"}:
         return result
-    return result.on_ground(read("all" in asked))
+    with watch.station("read ground"):
+        return result.on_ground(read("all" in asked))
 
 
 def _side_by_side(

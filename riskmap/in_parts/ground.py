@@ -118,10 +118,8 @@ class Ahead:
 
     def _spread(self, layer: LayerData) -> LayerData:
         """One layer, if it is left to the parts, as one box round all trees."""
-        if layer.source.number not in self.files:
-            return layer
-        box = self.near(layer.crs, False)[0]
-        return replace(layer, geometry=np.array([shapely.box(*box)], dtype=object))
+        boxes = self.near(layer.crs, False) if layer.source.number in self.files else ()
+        return replace(layer, geometry=np.array([shapely.box(*boxes[0])], dtype=object)) if boxes else layer
 
     def leave_to_parts(self, whole: Site, shop: Workshop) -> None:
         """Put down what parts must know.
@@ -183,14 +181,11 @@ def with_ground(site: Site, shop: Workshop, number: int) -> Site:
     left = _left(shop)
     if left is None:
         return site
-    layers, came = list(site.layers), {}
-    box = _box_of(site)
+    layers, came, box = list(site.layers), {}, _box_of(site)
     for later in left.layers if box is not None else ():
-        role, settings = later.file.source.role, site.inputs.settings
-        margin_m = matters_within_m(role, later.file.widest_m, site)
-        ground, came[later.file.source.number] = _read(
-            later, settings, left.outlook, _boxes(left.outlook, box, margin_m)
-        )
+        source = later.file.source
+        near = _boxes(left.outlook, box, matters_within_m(source.role, later.file.widest_m, site))
+        ground, came[source.number] = _read(later, site.inputs.settings, left.outlook, near)
         if len(ground.geometry):
             (layers[later.place],) = Cutter.of(replace(site, layers=(ground,))).cut(site).layers
     shop.save(part_name(number, GROUND), came)

@@ -1,4 +1,4 @@
-"""A site laid out in parts while its trees are read piece by piece: memory holds one piece, one part and the ground."""
+"""A site laid out in parts while its trees are read piece by piece: memory holds one piece and one part."""
 
 from __future__ import annotations
 

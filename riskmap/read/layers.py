@@ -177,6 +177,7 @@ class _Layer:
             return self.reading(None)
         if len(feature) and not self.say.problems and self.part is None:
             self.check_areas(geometry)
+        if len(feature) and not self.say.problems and self.part is None:
             tell_kinds(self.seen, self.say, None if table.whole else self.kinds_in_file)
         covers, covers_crs = self.covers(settings)
         if self.say.problems or crs is None:
