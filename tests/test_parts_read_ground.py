@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import zipfile
+from dataclasses import replace
 from functools import partial
 from importlib import import_module
 from pathlib import Path
@@ -20,6 +21,7 @@ from test_boxes import CRSES, UTM, X, Y, write
 from test_streaming import compare
 
 from riskmap.cli import main
+from riskmap.errors import MachineError
 from riskmap.in_parts import Size, ground, heard, path, streaming, whole, work
 from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
@@ -426,3 +428,23 @@ def test_shapes_that_must_be_cut_to_the_window_are_cut_to_that_of_all_trees(
     assert files_of(own) == files_of(cut)
     lost = [note for note in record(own)["notes"] if "have no place" in note["what"]]
     assert [(note["count"], note["rows"]) for note in lost] == [(1, [43])]
+
+
+def test_another_way_into_the_working_crs_than_the_first_process_took_is_refused(
+    site: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = ground.Outlook.bring
+
+    def bring_by_another_way(self: ground.Outlook, data: Any) -> Any:
+        brought = plain(self, data)
+        return replace(brought, way=[{**step, "operation": "another"} for step in brought.way])
+
+    def begin_and_meddle(*told: Any, **more: Any) -> Any:
+        shop = begin(*told, **more)
+        monkeypatch.setattr(ground.Outlook, "bring", bring_by_another_way)
+        return shop
+
+    begin = path.begin_stream
+    monkeypatch.setattr(path, "begin_stream", begin_and_meddle)
+    with pytest.raises(MachineError, match="the same PROJ, with the same grids, as this machine"):
+        run(site, tmp_path / "out", ("parquet",))

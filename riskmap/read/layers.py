@@ -225,7 +225,7 @@ class _Layer:
             odd=odd[0],
             unfit=unfit,
             odd_cell=odd[1],
-            kinds={} if self.source.role != "water" or chosen else kinds_of(self.table),
+            kinds={} if self.source.role != "water" or chosen else kinds_of(self.table, used),
             repairs=sound.repairs,
         )
 

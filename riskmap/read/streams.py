@@ -45,14 +45,24 @@ class MixedStreams:
     features: IntArray
 
 
-def kinds_of(table: VectorTable) -> dict[str, Coded]:
-    """Return the columns of a layer of water that may tell its kinds apart, cells trimmed."""
+def kinds_of(table: VectorTable, used: BoolArray) -> dict[str, Coded]:
+    """Return the columns of a layer of water that may tell its kinds apart, cells trimmed.
+
+    Parameters
+    ----------
+    table : VectorTable
+        The layer as read.
+    used : ndarray of bool
+        Which features are in use: where these are of too many kinds, a column tells none apart.
+    """
     found = {}
     for name in table.table.column_names:
         field = table.table.schema.field(name).type
         text = pa.types.is_string(field) or pa.types.is_large_string(field)
         if _KIND_COLUMN.search(name) and (text or name.casefold() in _CODE_COLUMNS):
-            found[name] = _coded(table.table.column(name))
+            column = _coded(table.table.column(name))
+            if len(np.unique(column.codes[used])) <= _MOST_KINDS:
+                found[name] = column
     return found
 
 
