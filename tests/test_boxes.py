@@ -22,6 +22,7 @@ from riskmap.measure import measure_exposures
 from riskmap.model import Inputs, SilentWatch, Site
 from riskmap.project import near_trees, project_inputs
 from riskmap.read import boxed, read_inputs, read_settings
+from riskmap.read.vectors import read_vector
 
 UTM = "EPSG:32618"
 X, Y = 480_000.0, 4_683_000.0
@@ -260,6 +261,15 @@ def test_what_is_judged_by_all_its_features_is_read_whole(form: str, tmp_path: P
     assert faults[0] == faults[1] and "2 features with invalid geometry" in faults[1][0].what
     area = site_file(tmp_path, file, role="study_area")
     assert "features_near_trees" not in facts_of(read_both(area)[1])
+
+
+def test_a_flatgeobuf_with_nothing_near_the_trees_but_on_all_sides_of_them(tmp_path: Path) -> None:
+    frame = ground()
+    some = frame[(frame.geometry.distance(shapely.Point(X, Y)) > 15_000) & (frame["n"] != 4)].reset_index(drop=True)
+    file = tmp_path / write(tmp_path, some, "fgb")
+    table = read_vector(file, near=lambda _: ((X, Y, X + 100, Y + 100),))
+    assert (table.rows, len(table.feature), table.features_in_file) == (0, 0, len(some))
+    assert table.table.num_rows == 0 and table.crs is not None
 
 
 def test_files_without_crs_index_or_more_than_lies_near_are_read_whole(tmp_path: Path) -> None:

@@ -12,24 +12,25 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from riskmap.errors import MachineError, shown
 
 if TYPE_CHECKING:
-    from riskmap.model import Result, Watch
+    from riskmap.model import GroundLayer, Result, Watch
 
 __all__ = ["DELIVERABLES", "MOST_TREES", "ON_REQUEST", "Deliverable", "write_result"]
 
 
 class Deliverable(NamedTuple):
-    """One thing a run can write: its file, and where the function stands that writes it."""
+    """One thing a run can write: its file, where the function stands that writes it, and how much ground it draws."""
 
     file: str
     module: str
     function: str
+    ground: str = "none"  # none | box (of the map) | all
 
 
 DELIVERABLES: Final[dict[str, Deliverable]] = {  # the word after --only; modules are imported when wanted
-    "map": Deliverable("map.html", "riskmap.deliver.html_map", "write_map"),
+    "map": Deliverable("map.html", "riskmap.deliver.html_map", "write_map", "box"),
     "csv": Deliverable("trees.csv", "riskmap.deliver.tables", "write_csv"),
     "parquet": Deliverable("trees.parquet", "riskmap.deliver.tables", "write_parquet"),
-    "gpkg": Deliverable("trees.gpkg", "riskmap.deliver.geopackage", "write_geopackage"),
+    "gpkg": Deliverable("trees.gpkg", "riskmap.deliver.geopackage", "write_geopackage", "all"),
     "summary": Deliverable("summary.csv", "riskmap.deliver.summary", "write_summary"),
 }
 RECORD: Final = Deliverable("run.json", "riskmap.deliver.record", "write_record")  # always, and last
@@ -68,6 +69,7 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
     usual = DELIVERABLES.keys() - (ON_REQUEST if result.tally.rows > MOST_TREES else ())
     wanted = frozenset(only) or usual
     names = [name for name in DELIVERABLES if name in wanted]
+    result = _with_ground(result, {DELIVERABLES[name].ground for name in names}, watch)
 
     def write(name: str) -> list[str]:
         with watch.station(f"write {DELIVERABLES[name].file}"), _naming(DELIVERABLES[name].file):
@@ -81,6 +83,15 @@ def write_result(result: Result, folder: Path, *, only: Iterable[str] = (), watc
     written = [file for name in names for file in files[name]]
     with _naming(RECORD.file):
         return [*written, *_function(RECORD)(result, folder, written=written, timings=watch.timings)]
+
+
+def _with_ground(result: Result, asked: set[str], watch: Watch) -> Result:
+    """The result with the ground that is to be drawn, where parts have read it for themselves."""
+    read: Callable[[bool], tuple[GroundLayer, ...]] | None = result.once("ground", lambda: None)
+    if read is None or not asked - {"none"}:
+        return result
+    with watch.station("read ground"):
+        return result.on_ground(read("all" in asked))
 
 
 def _side_by_side(

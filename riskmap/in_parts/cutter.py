@@ -14,7 +14,7 @@ from riskmap.measure.reaches import role_reach_m
 from riskmap.model import FloatArray, GroundLayer, IntArray, Site
 from riskmap.model.part import take_rows
 
-__all__ = ["Cutter", "cut_trees", "halo_m", "some_trees"]
+__all__ = ["Cutter", "cut_trees", "halo_m", "matters_within_m", "some_trees"]
 
 SPARE_M: Final = 50.0  # beyond every reach: nothing that is looked at lies so near the edge of a part
 
@@ -43,11 +43,25 @@ def cut_trees(site: Site, most: int) -> list[IntArray]:
 
 def halo_m(layer: GroundLayer, site: Site) -> float:
     """Return how far from a tree the ground of one layer can still matter, in the working CRS. [m]"""
+    return matters_within_m(layer.role, float(np.nanmax(layer.data.width_m, initial=0.0)), site)
+
+
+def matters_within_m(role: str, widest_m: float, site: Site) -> float:
+    """Return how far from a tree the ground of one role can still matter, in the working CRS. [m]
+
+    Parameters
+    ----------
+    role : str
+        Key of the role.
+    widest_m : float
+        Width of its widest line. [m]
+    site : Site
+        The trees, and the figures of the site.
+    """
     settings, scale = site.inputs.settings, float(site.trees.scale.max(initial=1.0))
-    drift_m = tables.figures(settings.overrides)["stem"]["drift_reach_m"] if layer.role == "barrier" else 0.0
-    roles = tables.roles() if layer.role == "study_area" else [layer.role]  # its edge is looked at from every role
-    reach_m = max(*(role_reach_m(role, settings) for role in roles), drift_m, settings.measure.report_within_m)
-    widest_m = float(np.nanmax(layer.data.width_m, initial=0.0))
+    drift_m = tables.figures(settings.overrides)["stem"]["drift_reach_m"] if role == "barrier" else 0.0
+    roles = tables.roles() if role == "study_area" else [role]  # its edge is looked at from every role
+    reach_m = max(*(role_reach_m(one, settings) for one in roles), drift_m, settings.measure.report_within_m)
     return (reach_m + widest_m + SPARE_M) * scale
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -16,6 +16,9 @@ from riskmap.measure import measure_rasters
 from riskmap.model import Site, Watch
 from riskmap.model.part import take_rows
 from riskmap.score import LostNames
+
+if TYPE_CHECKING:
+    from riskmap.in_parts.heard import Heard
 
 __all__ = ["PLAN", "Plan", "lay_out", "part_name", "silent"]
 
@@ -36,12 +39,15 @@ class Plan:
         How the map looks at all trees.
     box : tuple of float or None
         What the map shows, in the working CRS. [m]
+    heard : Heard or None
+        What was said of the site; None where all of it stands in `site`.
     """
 
     parts: int
     site: Site
     look: Lookout
     box: Box | None
+    heard: Heard | None = None
 
 
 def part_name(number: int, what: str) -> str:

@@ -1,4 +1,4 @@
-"""A site laid out in parts while its trees are read piece by piece: memory holds one piece, one part and the ground."""
+"""A site laid out in parts while its trees are read piece by piece: memory holds one piece and one part."""
 
 from __future__ import annotations
 
@@ -13,16 +13,18 @@ from riskmap.deliver.html_map.many import Lookout
 from riskmap.draw.reach import site_box
 from riskmap.in_parts.cutter import Cutter, cut_trees, some_trees
 from riskmap.in_parts.gathered import Gathered, Sample
+from riskmap.in_parts.ground import Ahead
+from riskmap.in_parts.heard import Heard
 from riskmap.in_parts.id_book import IdBook
 from riskmap.in_parts.joint import refuse_joint
 from riskmap.in_parts.plan import PLAN, Plan, part_name, silent
 from riskmap.in_parts.spread import Spread
-from riskmap.in_parts.words import join_notes
 from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import measure_rasters
 from riskmap.model import Inputs, Note, SilentWatch, Site, TreeTable, Watch
+from riskmap.model.part import take_rows
 from riskmap.project import Footing, near_trees, project_inputs, project_part
-from riskmap.read import TreeStream, read_ground
+from riskmap.read import Ground, TreeStream, read_ground
 from riskmap.score import LostNames
 
 __all__ = ["PIECE", "lay_out_stream"]
@@ -65,14 +67,16 @@ def lay_out_stream(stream: TreeStream, shop: Workshop, *, most: int, at_once: in
             return False
         sample, even = pieces.sample.trees()
         near = near_trees(stream.settings, sample)
-        ground = read_ground(stream.settings, near=near, watch=watch)
+        ahead = Ahead(stream.settings, near)
+        ground = read_ground(stream.settings, near=near, otherwise=ahead, watch=watch)
         inputs = ground.with_trees(pieces.gathered.together(sample))
-    with watch.station("check"):
-        check_inputs(inputs, repeated=lambda ids: np.zeros(len(ids), dtype=bool))  # for what all trees have in common
+    with watch.station("check"):  # for what all trees have in common
+        check_inputs(ahead.spread(inputs), repeated=lambda ids: np.zeros(len(ids), dtype=bool))
         refuse_joint(inputs, at_once)
     with watch.station("project"):
         footing, whole = Footing.of(inputs), project_inputs(inputs, watch=watch)
         pieces.ids.close()
+        ahead.leave_to_parts(whole, shop)
     with watch.station("lay out parts"):
         spread = _spread(pieces, sample, even, most, watch)
         site = replace(silent(whole), southern=_southern(whole, even))
@@ -84,7 +88,7 @@ def lay_out_stream(stream: TreeStream, shop: Workshop, *, most: int, at_once: in
                 shop.save(part_name(parts, "rasters"), measure_rasters(part, watch=SilentWatch()))
                 shop.save(part_name(parts, "site"), part)
                 parts += 1
-        shop.save(PLAN, _plan(parts, whole, even, placer, pieces))
+        shop.save(PLAN, _plan(parts, whole, even, _heard(ground, whole, placer, pieces)))
     return True
 
 
@@ -174,22 +178,28 @@ def _southern(whole: Site, even: int) -> bool:
     return bool(len(lat) and np.median(lat) < 0)
 
 
-def _plan(parts: int, whole: Site, even: int, placer: _Placer, pieces: _Pieces) -> Plan:
-    """What the parts have in common, and what was said of them."""
-    settings, some = whole.inputs.settings, some_trees(whole, np.arange(even))
+def _heard(ground: Ground, whole: Site, placer: _Placer, pieces: _Pieces) -> Heard:
+    """What was said of the ground, and of the trees, part by part."""
+    settings = whole.inputs.settings
     column = whole.inputs.read_as[0].facts.get("columns", {}).get("tree_id", "")
-    ids = pieces.ids.notes(settings.trees.file, column)
-    ground = [note for note in whole.notes if note.code not in _UNPLACED]
-    notes = join_notes([ground, *placer.placed])
-    said = replace(
-        some_trees(whole, np.empty(0, dtype=np.int64)),
-        southern=_southern(whole, even),
-        notes=(*notes, *pieces.lost.notes(settings)),
+    nobody = take_rows(whole.inputs.trees, np.empty(0, dtype=np.int64), n=whole.trees.n)
+    return Heard.of(
+        ground,
+        pieces.gathered.together(nobody),
+        checked=(pieces.ids.notes(settings.trees.file, column), *placer.checked),
+        brought=[note for note in whole.notes if note.code not in _UNPLACED],
+        placed=placer.placed,
+        last=pieces.lost.notes(settings),
     )
-    checked = tuple(join_notes([whole.inputs.notes, ids, *placer.checked]))
+
+
+def _plan(parts: int, whole: Site, even: int, heard: Heard) -> Plan:
+    """What the parts have in common."""
+    some = some_trees(whole, np.arange(even))
     return Plan(
         parts=parts,
-        site=replace(said, inputs=replace(said.inputs, notes=checked)),
+        site=replace(some_trees(whole, np.empty(0, dtype=np.int64)), southern=_southern(whole, even)),
         look=Lookout.of(some.trees.lon, some.trees.lat),
         box=site_box(some),
+        heard=heard,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,8 @@ from riskmap.check import gather_result
 from riskmap.deliver.html_map.many import Overview, pick_trees
 from riskmap.in_parts.budget import Money
 from riskmap.in_parts.fences import number_column, number_fences, number_words, offsets
+from riskmap.in_parts.ground import drawn_ground
+from riskmap.in_parts.heard import told_site
 from riskmap.in_parts.plan import Plan, part_name
 from riskmap.in_parts.words import join_assumptions, join_notes
 from riskmap.in_parts.work import Done, some_of
@@ -41,9 +44,10 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, money: Mone
         Trees that the map shows.
     """
     shown = _shown(shop, dones, worst)
-    inputs = replace(plan.site.inputs, trees=shown.site.trees.table)
+    site = told_site(plan, shop)
+    inputs = replace(site.inputs, trees=shown.site.trees.table)
     result = gather_result(
-        replace(plan.site, inputs=inputs, trees=shown.site.trees),
+        replace(site, inputs=inputs, trees=shown.site.trees),
         shown.exposures,
         shown.rasters,
         replace(shown.pressure, notes=(), assumptions=()),
@@ -56,7 +60,7 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, money: Mone
     table = pa.concat_tables(pieces)
     return replace(
         result,
-        notes=tuple(join_notes([plan.site.inputs.notes, plan.site.notes, *(done.notes for done in dones)])),
+        notes=tuple(join_notes([site.inputs.notes, site.notes, *(done.notes for done in dones)])),
         assumptions=_assumptions(result, dones),
     ).knowing(
         tally=add_tallies(done.tally for done in dones),
@@ -65,6 +69,7 @@ def join_parts(plan: Plan, dones: Sequence[Done], shop: Workshop, *, money: Mone
         table=table.drop_columns(["geometry"]),
         points=table.column("geometry"),
         pieces=pieces,
+        ground=partial(drawn_ground, site, shop, plan.box),
     )
 
 

@@ -15,8 +15,8 @@ from riskmap.check import gather_result
 from riskmap.choose import Share, choose_guards, part_steps
 from riskmap.deliver.columns import point_column, result_table
 from riskmap.deliver.html_map.many import Lookout, Overview, pick_trees
-from riskmap.errors import MachineError, shown
 from riskmap.in_parts.budget import Ladder
+from riskmap.in_parts.ground import with_ground
 from riskmap.in_parts.plan import part_name
 from riskmap.in_parts.workshop import Workshop
 from riskmap.measure import engine_name, measure_exposures
@@ -128,11 +128,8 @@ def _score(shop: Workshop, number: int) -> tuple[Site, dict[str, Exposure], tupl
     """Measure and score."""
     site, rasters = (shop.load(part_name(number, what)) for what in ("site", "rasters"))
     if site is None or rasters is None:
-        raise MachineError(
-            f"part {number} is not, or not whole, in {shown(shop.folder, longest=4096)}; delete that folder, and the "
-            "next run begins anew"
-        )
-    watch = SilentWatch()
+        raise shop.broken(f"part {number}")
+    watch, site = SilentWatch(), with_ground(site, shop, number)
     exposures = measure_exposures(site, watch=watch)
     pressure = score_pressure(site, exposures, rasters, watch=watch)
     notes = tuple(note for note in pressure.notes if note.code != "species_unknown")  # the whole site's are told once

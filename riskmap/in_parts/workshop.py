@@ -160,6 +160,13 @@ class Workshop:
             return pickle.load(held)
         return None
 
+    def broken(self, what: str) -> MachineError:
+        """Return the error that something, named in words, is not here as it was put."""
+        where = shown(self.folder, longest=4096)
+        return MachineError(
+            f"{what} is not, or not whole, in {where}; delete that folder, and the next run begins anew"
+        )
+
     def add(self, name: str, thing: object) -> None:
         """Keep one more thing under a name; what was added before a stop is not counted on."""
         path = self.path(name)

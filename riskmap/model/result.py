@@ -13,7 +13,7 @@ import pyarrow as pa
 from riskmap.model.arrays import BoolArray, Coded, Float32Array, FloatArray, IntArray
 from riskmap.model.exposure import Exposure, RasterValues
 from riskmap.model.notes import Assumption, Note
-from riskmap.model.site import Site
+from riskmap.model.site import GroundLayer, Site
 from riskmap.model.tally import Tally, tally_of
 
 __all__ = ["MOST_GIS_COLUMNS", "Choices", "Pressure", "Result", "Stems"]
@@ -111,6 +111,12 @@ class Result:
         """Return the same result with what `once` is to find worked out already."""
         same = replace(self)
         same._once.update(self._once | found)
+        return same
+
+    def on_ground(self, layers: tuple[GroundLayer, ...]) -> Result:
+        """Return the same result with other ground under it, what was worked out already with it."""
+        same = replace(self, site=replace(self.site, layers=layers))
+        same._once.update(self._once)
         return same
 
     def once(self, name: str, work: Callable[[], T]) -> T:

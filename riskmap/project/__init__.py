@@ -2,8 +2,22 @@
 
 from __future__ import annotations
 
-from riskmap.project.gate import Footing, project_inputs, project_part
-from riskmap.project.near import near_trees
+from riskmap.project.gate import Footing, already_said, notes_of_moving, project_inputs, project_part
+from riskmap.project.near import Nearness, near_trees
+from riskmap.project.outlook import Box, Outlook
 from riskmap.project.plain import Places, place_points, place_shapes
 
-__all__ = ["Footing", "Places", "near_trees", "place_points", "place_shapes", "project_inputs", "project_part"]
+__all__ = [
+    "Box",
+    "Footing",
+    "Nearness",
+    "Outlook",
+    "Places",
+    "already_said",
+    "near_trees",
+    "notes_of_moving",
+    "place_points",
+    "place_shapes",
+    "project_inputs",
+    "project_part",
+]

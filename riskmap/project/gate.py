@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from riskmap.model import (
     GroundLayer,
     Inputs,
     LayerData,
+    LayerSource,
     Note,
     RasterData,
     RasterPoints,
@@ -28,7 +30,7 @@ from riskmap.project.ground import FAR_M, Window, kilometres_off, move_covers, m
 from riskmap.project.steps import LONLAT, Steps, crs_name, flat_crs
 from riskmap.project.working import LARGEST_SCALE, choose_crs, middle_of, stretch_at, stretch_between
 
-__all__ = ["Footing", "Whereabouts", "project_inputs", "project_part", "whereabouts"]
+__all__ = ["Footing", "Whereabouts", "already_said", "notes_of_moving", "project_inputs", "project_part", "whereabouts"]
 
 FIRST_ROWS = 20
 MARGIN_M = 1.1 * FAR_M
@@ -117,7 +119,7 @@ def project_inputs(inputs: Inputs, *, watch: Watch) -> Site:
         watch.progress(done, len(inputs.layers))
         ground, said = _bring_layer(data, way_in)
         layers.append(ground)
-        notes += [note for note in said if not _already_said(note, inputs)]
+        notes += [note for note in said if not already_said(note, inputs.notes)]
     rasters = tuple(_raster_points(raster, trees, steps) for raster in inputs.rasters)
     local = inputs.settings.local
     surveyed = {layer.role for layer in layers if len(layer.geometry)} | {*local.everywhere, *local.nowhere}
@@ -299,18 +301,8 @@ def _bring_layer(data: LayerData, way_in: _WayIn) -> tuple[GroundLayer, list[Not
     crs, trees = way_in.crs, way_in.trees
     notes: list[Note] = []
 
-    def say(code: str, what: str, remedy: str, features: tuple[int, ...] = ()) -> None:
-        notes.append(
-            Note(
-                code=code,
-                file=source.file,
-                layer=source.layer or source.role,
-                what=what,
-                remedy=remedy,
-                count=max(1, len(features)),
-                rows=features[:FIRST_ROWS],
-            )
-        )
+    def say(code: str, what: str, remedy: str) -> None:
+        notes.append(Note(code=code, file=source.file, layer=source.layer or source.role, what=what, remedy=remedy))
 
     way = steps.way(data.crs, crs, file=source.file, layer=source.layer or source.role)
     moved = move_layer(data, way, window, middle)
@@ -334,20 +326,7 @@ def _bring_layer(data: LayerData, way_in: _WayIn) -> tuple[GroundLayer, list[Not
         none = np.empty(0, dtype=object)
         nothing = replace(data, geometry=none, feature=data.feature[:0], width_m=data.width_m[:0])
         ground = GroundLayer(data=nothing, geometry=none)
-    if moved.lost:
-        say(
-            "geometry_dropped",
-            f"these {source.role} features have no place in the working coordinate system and were left out",
-            "look at their coordinates",
-            moved.lost,
-        )
-    if moved.mended:
-        say(
-            "geometry_repaired",
-            f"these {source.role} polygons crossed themselves once in metres and were repaired",
-            "look at them",
-            moved.mended,
-        )
+    notes += notes_of_moving(source, moved.lost, moved.mended)
     if data.covers is not None:
         covers_crs = data.covers_crs or data.crs
         way = steps.way(covers_crs, crs, file=source.covers or source.file)
@@ -355,9 +334,41 @@ def _bring_layer(data: LayerData, way_in: _WayIn) -> tuple[GroundLayer, list[Not
     return ground, notes
 
 
-def _already_said(note: Note, inputs: Inputs) -> bool:
-    """Whether reading or checking said the same of the same layer."""
-    return any((note.code, note.file, note.layer) == (said.code, said.file, said.layer) for said in inputs.notes)
+def notes_of_moving(source: LayerSource, lost: Sequence[int], mended: Sequence[int]) -> list[Note]:
+    """Return what must be said of features that the way into the working CRS did not leave as they were.
+
+    Parameters
+    ----------
+    source : LayerSource
+        Their layer.
+    lost, mended : sequence of int
+        Numbers of those that have no place there, and of those that had to be repaired.
+    """
+    said = {
+        "geometry_dropped": (
+            lost,
+            f"these {source.role} features have no place in the working coordinate system and were left out",
+            "look at their coordinates",
+        ),
+        "geometry_repaired": (
+            mended,
+            f"these {source.role} polygons crossed themselves once in metres and were repaired",
+            "look at them",
+        ),
+    }
+    return [
+        Note(
+            code=code, file=source.file, layer=source.layer or source.role, what=what, remedy=remedy,
+            count=len(features), rows=tuple(features[:FIRST_ROWS]),
+        )
+        for code, (features, what, remedy) in said.items()
+        if features
+    ]  # fmt: skip
+
+
+def already_said(note: Note, notes: Sequence[Note]) -> bool:
+    """Return whether reading or checking said the same of the same layer."""
+    return any((note.code, note.file, note.layer) == (said.code, said.file, said.layer) for said in notes)
 
 
 def _raster_points(raster: RasterData, trees: Trees, steps: Steps) -> RasterPoints:

@@ -15,14 +15,25 @@ import shapely
 from pyogrio.raw import read as read_plain
 from pyogrio.raw import read_arrow
 
-from riskmap.model import BoolArray, IntArray
+from riskmap.model import BoolArray, FloatArray, IntArray
 from riskmap.read.archives import MOST_BYTES
 from riskmap.read.crs import crs_from_file
 from riskmap.read.kinds import Kind
 from riskmap.read.shapes import shapes_from_wkb
 from riskmap.read.stated_crs import WGS84
 
-__all__ = ["MOST_WHOLE", "Box", "Boxes", "Near", "Picked", "meets_any", "near_rows", "parquet_boxes", "pick_near"]
+__all__ = [
+    "MOST_WHOLE",
+    "Box",
+    "Boxes",
+    "Near",
+    "Picked",
+    "is_large",
+    "meets_any",
+    "near_rows",
+    "parquet_boxes",
+    "pick_near",
+]
 
 Box: TypeAlias = tuple[float, float, float, float]  # west, south, east, north, in the CRS of the layer
 Boxes: TypeAlias = tuple[Box, ...]  # what lies in none of them can't matter; none at all: nobody can tell
@@ -43,7 +54,7 @@ class Picked:
     number: Callable[[IntArray], IntArray]  # of GDAL's own ids, from 1 in file order
 
 
-def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked | None:
+def pick_near(path: Path, kind: Kind, layer: str | None, near: Near, *, known: Known | None = None) -> Picked | None:
     """Return how to read what is near; None where the layer must be read whole.
 
     Parameters
@@ -56,8 +67,10 @@ def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked |
         The layer meant.
     near : callable
         Returns the boxes to read in a CRS.
+    known : Known, optional
+        Given, a small file is read by box too.
     """
-    if kind not in (Kind.FLATGEOBUF, Kind.GEOPACKAGE, Kind.SHAPEFILE) or path.stat().st_size < MOST_WHOLE:
+    if kind not in (Kind.FLATGEOBUF, Kind.GEOPACKAGE, Kind.SHAPEFILE) or (known is None and not is_large(path)):
         return None
     about = pyogrio.read_info(path, layer=layer)
     crs = crs_from_file(about["crs"])
@@ -73,6 +86,27 @@ def pick_near(path: Path, kind: Kind, layer: str | None, near: Near) -> Picked |
         return None
     some = tuple(box for box in boxes if bounds is None or meets_any(np.asarray([bounds]), (box,))[0]) or boxes[:1]
     return Picked(asks=tuple({"bbox": box} for box in some), in_file=about["features"], number=lambda ids: ids + 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known of a file that is read by box again and again, whatever its size.
+
+    Attributes
+    ----------
+    sha256 : str
+        Its sum; "" where nobody has taken it.
+    groups : ndarray or None, shape (group, 4)
+        Bounds of each group of rows of a Parquet file without a covering, nan where a shape has none.
+    """
+
+    sha256: str = ""
+    groups: FloatArray | None = None
+
+
+def is_large(path: Path) -> bool:
+    """Return whether a file is so large that it is worth while to read only some of it."""
+    return path.stat().st_size >= MOST_WHOLE
 
 
 def _holds_all(boxes: Boxes, bounds: Any) -> bool:
@@ -137,7 +171,7 @@ def _text(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near) -> Boxes:
+def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near, *, known: Known | None = None) -> Boxes:
     """Return the boxes to read of a GeoParquet file; none where it must be read whole.
 
     Parameters
@@ -148,8 +182,10 @@ def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near) -> Boxes:
         What its metadata say of the column of shapes; empty where they say nothing.
     near : callable
         Returns the boxes to read in a CRS.
+    known : Known, optional
+        Given, a small file is read by box too.
     """
-    if not about or path.stat().st_size < MOST_WHOLE or str(about.get("encoding", "WKB")).upper() != "WKB":
+    if not about or (known is None and not is_large(path)) or str(about.get("encoding", "WKB")).upper() != "WKB":
         return ()
     crs, bounds = crs_from_file(about.get("crs", WGS84)), about.get("bbox")
     if crs is None:
@@ -164,7 +200,9 @@ def parquet_boxes(path: Path, about: Mapping[str, Any], near: Near) -> Boxes:
     return () if not boxes or _holds_all(boxes, flat) else boxes
 
 
-def near_rows(path: Path, shape: str, about: Mapping[str, Any], boxes: Boxes) -> tuple[pa.Table, IntArray, int] | None:
+def near_rows(
+    path: Path, shape: str, about: Mapping[str, Any], boxes: Boxes, *, known: Known | None = None
+) -> tuple[pa.Table, IntArray, int] | None:
     """Read the rows of a Parquet file whose bounds meet a box, or can't be told; a batch at a time.
 
     Parameters
@@ -177,6 +215,8 @@ def near_rows(path: Path, shape: str, about: Mapping[str, Any], boxes: Boxes) ->
         What the metadata say of it; where they name a covering, groups of rows are passed over by its statistics.
     boxes : Boxes
         In the CRS of the file.
+    known : Known, optional
+        Its bounds of groups do for a covering.
 
     Returns
     -------
@@ -199,7 +239,7 @@ def near_rows(path: Path, shape: str, about: Mapping[str, Any], boxes: Boxes) ->
         rows = parquet.metadata.row_group(group)
         if rows.total_byte_size > MOST_BYTES:
             return None
-        if not covering or _may_meet(rows, covering, boxes):
+        if _may_meet(rows, covering, boxes) if covering else _known_to_meet(known, group, boxes):
             near = _near_in(parquet, group, shape, covering, boxes)
             for batch, these in _batches(parquet, group, near):
                 kept.append(batch)
@@ -210,6 +250,45 @@ def near_rows(path: Path, shape: str, about: Mapping[str, Any], boxes: Boxes) ->
         start += rows.num_rows
     number = np.concatenate(numbers) if numbers else np.zeros(0, dtype=np.int64)
     return pa.Table.from_batches(kept, schema=parquet.schema_arrow), number, parquet.metadata.num_rows
+
+
+def _known_to_meet(known: Known | None, group: int, boxes: Boxes) -> bool:
+    """Whether a group of rows may hold a shape that meets a box, as far as its bounds are known."""
+    return known is None or known.groups is None or bool(meets_any(known.groups[group], boxes)[0])
+
+
+def group_bounds(path: Path, shape: str, about: Mapping[str, Any]) -> FloatArray | None:
+    """Return the bounds of every group of rows of a Parquet file, shape (group, 4); None where a covering tells them.
+
+    Parameters
+    ----------
+    path : Path
+        Private path, as the door hands it out.
+    shape : str
+        The column of shapes, in WKB.
+    about : mapping
+        What the metadata say of it.
+    """
+    import pyarrow.parquet as pq
+
+    parquet = pq.ParquetFile(path, buffer_size=1 << 20)
+    if _covering(about, parquet.schema_arrow):
+        return None
+    found = np.full((parquet.num_row_groups, 4), np.nan)
+    for group in range(parquet.num_row_groups):
+        every = [bounds for bounds in _bounds_in(parquet, group, shape) if len(bounds)]
+        if every:
+            bounds = np.concatenate(every)
+            found[group] = [*bounds[:, :2].min(axis=0), *bounds[:, 2:].max(axis=0)]
+    return found
+
+
+def _bounds_in(parquet: Any, group: int, shape: str) -> Iterator[FloatArray]:
+    """Bounds of the shapes of one group of rows, a batch at a time."""
+    for batch in parquet.iter_batches(batch_size=_BATCH, row_groups=[group], columns=[shape]):
+        column = batch.column(0)
+        column = column.storage if isinstance(column.type, pa.ExtensionType) else column
+        yield shapely.bounds(shapes_from_wkb(pa.chunked_array([column]))[0]).reshape(-1, 4)
 
 
 def _covering(about: Mapping[str, Any], schema: pa.Schema) -> tuple[str, tuple[str, ...]] | None:
@@ -248,12 +327,8 @@ def _near_in(parquet: Any, group: int, shape: str, covering: tuple[str, tuple[st
         edges = [held.field(name).cast(pa.float64()).to_numpy(zero_copy_only=False) for name in fields]
         lost = np.asarray(held.is_null(), dtype=bool)
         return meets_any(np.column_stack(edges), boxes) | lost
-    near = [np.zeros(0, dtype=bool)]
-    for batch in parquet.iter_batches(batch_size=_BATCH, row_groups=[group], columns=[shape]):
-        column = batch.column(0)
-        column = column.storage if isinstance(column.type, pa.ExtensionType) else column
-        near.append(meets_any(shapely.bounds(shapes_from_wkb(pa.chunked_array([column]))[0]), boxes))
-    return np.concatenate(near)
+    near = [meets_any(bounds, boxes) for bounds in _bounds_in(parquet, group, shape)]
+    return np.concatenate([np.zeros(0, dtype=bool), *near])
 
 
 def _batches(parquet: Any, group: int, near: BoolArray) -> Iterator[tuple[pa.RecordBatch, IntArray]]:

@@ -151,7 +151,7 @@ def _kind(path: Path) -> Kind:
 
 
 @contextmanager
-def open_file(path: Path, *, file_as_typed: str = "", key: str = "") -> Iterator[OpenedFile]:
+def open_file(path: Path, *, file_as_typed: str = "", key: str = "", sha256: str = "") -> Iterator[OpenedFile]:
     """Open one user's file for reading by a library.
 
     Libraries are handed private names: a link to the file in a folder of our own, or a copy or the unpacked bytes
@@ -165,6 +165,8 @@ def open_file(path: Path, *, file_as_typed: str = "", key: str = "") -> Iterator
         The file as site.toml names it, for messages.
     key : str
         The site.toml key that names the file, for messages.
+    sha256 : str
+        Its sum, where that is known already.
 
     Yields
     ------
@@ -181,11 +183,11 @@ def open_file(path: Path, *, file_as_typed: str = "", key: str = "") -> Iterator
     with ExitStack() as stack:
         with refused(typed, key):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="riskmap-")))
-            opened = _open(path, typed, folder)
+            opened = _open(path, typed, folder, sha256)
         yield opened
 
 
-def _open(path: Path, typed: str, folder: Path) -> OpenedFile:
+def _open(path: Path, typed: str, folder: Path, sha256: str) -> OpenedFile:
     """Tell the kind, unpack where packed, and check each part."""
     kind = _kind(path)
     packed = {Kind.ZIP: "zip", Kind.GZIP: "gzip"}.get(kind, "")
@@ -209,7 +211,7 @@ def _open(path: Path, typed: str, folder: Path) -> OpenedFile:
         private.mkdir()
         part, facts = hand_over(found, part_kind, private, Path(name).name)
         parts.append(Part(name=name, path=part, kind=part_kind, facts=facts))
-    return OpenedFile(typed=typed, path=path, sha256=sha256_of(path), packed=packed, parts=tuple(parts))
+    return OpenedFile(typed=typed, path=path, sha256=sha256 or sha256_of(path), packed=packed, parts=tuple(parts))
 
 
 def sha256_of(path: Path) -> str:

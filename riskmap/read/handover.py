@@ -14,7 +14,7 @@ from riskmap.read.kinds import Kind, Refusal
 from riskmap.read.sqlite_guard import check_geopackage
 from riskmap.read.xml_guard import as_utf8, check_xml_whole
 
-__all__ = ["check_geodatabase", "hand_over"]
+__all__ = ["check_geodatabase", "hand_over", "is_live"]
 
 _XML: Final = frozenset({Kind.GML, Kind.GPX, Kind.KML, Kind.OSM_XML})
 _ENDINGS: Final = {
@@ -152,16 +152,25 @@ def _link_companions(path: Path, private_stem: Path) -> dict[str, str]:
     return {"dbf": str(beside[".dbf"]), "cpg": str(beside.get(".cpg", ""))}
 
 
-def _copy_if_live(path: Path, target: Path) -> bool:
-    """Copy a GeoPackage that is in write-ahead mode or was left in the middle of a change, journal included."""
+def is_live(path: Path) -> bool:
+    """Return whether a GeoPackage is in write-ahead mode, or was left in the middle of a change."""
     with path.open("rb") as stream:
         header = stream.read(20)
+    return header[18:20] == b"\x02\x02" or bool(_journals(path))
+
+
+def _journals(path: Path) -> list[tuple[str, Path]]:
+    """What SQLite left beside a file, with the ending of each."""
     journals = [(ending, path.with_name(path.name + ending)) for ending in ("-wal", "-journal")]
-    there = [(ending, journal) for ending, journal in journals if journal.is_file() and journal.stat().st_size]
-    if header[18:20] != b"\x02\x02" and not there:
+    return [(ending, journal) for ending, journal in journals if journal.is_file() and journal.stat().st_size]
+
+
+def _copy_if_live(path: Path, target: Path) -> bool:
+    """Copy a GeoPackage that is in write-ahead mode or was left in the middle of a change, journal included."""
+    if not is_live(path):
         return False
     shutil.copyfile(path, target)
-    for ending, journal in there:
+    for ending, journal in _journals(path):
         shutil.copyfile(journal, target.with_name(target.name + ending))
     return True
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from riskmap.errors import InputError, Problem, shown
-from riskmap.model import Assumption, Inputs, Settings, TreeTable, Watch
+from riskmap.model import Assumption, Inputs, LayerSource, Settings, TreeTable, Watch
 from riskmap.read.background import look_at_background
 from riskmap.read.guard_lists import GuardListsRead, read_guard_lists
 from riskmap.read.layers import LayerReading, NearTrees, read_layer
@@ -95,7 +95,13 @@ class Ground:
         )
 
 
-def read_ground(settings: Settings, *, near: NearTrees | None = None, watch: Watch) -> Ground:
+def read_ground(
+    settings: Settings,
+    *,
+    near: NearTrees | None = None,
+    otherwise: Callable[[LayerSource], LayerReading | None] | None = None,
+    watch: Watch,
+) -> Ground:
     """Read layers, rasters and guard lists; nothing is raised for what is wrong with them.
 
     Parameters
@@ -104,6 +110,8 @@ def read_ground(settings: Settings, *, near: NearTrees | None = None, watch: Wat
         What the site file says.
     near : callable, optional
         Tells where a layer can matter to the trees; without it big layers are read whole too.
+    otherwise : callable, optional
+        Asked first for every layer; one that it returns None for is read here.
     watch : Watch
         Told how far the work has come.
     """
@@ -111,7 +119,8 @@ def read_ground(settings: Settings, *, near: NearTrees | None = None, watch: Wat
     watch.progress(1, total)
     layers = []
     for source in settings.layers:
-        layers.append(read_layer(source, settings, near=near))
+        found = otherwise(source) if otherwise else None
+        layers.append(found or read_layer(source, settings, near=near))
         watch.log(f"{source.file}: {source.role}")
         watch.progress(1 + len(layers), total)
     rasters = []

@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyproj
 import shapely
 
@@ -19,7 +20,6 @@ from riskmap.model import (
     Assumption,
     BoolArray,
     FloatArray,
-    IntArray,
     LayerData,
     LayerSource,
     Note,
@@ -29,14 +29,15 @@ from riskmap.model import (
 )
 from riskmap.read.boxed import Boxes, Near
 from riskmap.read.crs import crs_in_words, crs_typed, same_crs
-from riskmap.read.features import sound_features
+from riskmap.read.features import Sound, sound_features
 from riskmap.read.filters import filter_rows, is_any_of
 from riskmap.read.kinds import Kind
 from riskmap.read.sayings import MOST_LISTED, LayerSayings
-from riskmap.read.streams import mixed_streams
+from riskmap.read.seen import Seen, tell_kinds, tell_shapes
+from riskmap.read.streams import kinds_of
 from riskmap.read.vectors import VectorTable, read_vector
 
-__all__ = ["LayerReading", "NearTrees", "read_layer", "understand_layer"]
+__all__ = ["LayerReading", "NearTrees", "OfPart", "judged_whole", "metres", "read_layer", "understand_layer"]
 
 NearTrees = Callable[[pyproj.CRS, bool], Boxes]  # the boxes outside which nothing matters; wide: in sight, to be told
 
@@ -56,6 +57,7 @@ class LayerReading:
     problems: tuple[Problem, ...] = ()
     notes: tuple[Note, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
+    seen: Seen | None = None  # what the notes and repairs were told from
 
 
 def read_layer(source: LayerSource, settings: Settings, *, near: NearTrees | None = None) -> LayerReading:
@@ -78,13 +80,18 @@ def read_layer(source: LayerSource, settings: Settings, *, near: NearTrees | Non
     LayerReading
         Every fault, note and repair; nothing is raised for what is wrong with the file.
     """
-    if near is None or source.on_invalid == "error" or source.role in _MUST_BE_AREAS:  # judged by all its features
+    if near is None or judged_whole(source):
         return _read_within(source, settings, None)[0]
     for wide in (False, True):
         reading, whole = _read_within(source, settings, _near_in(near, wide))
         if whole or reading.problems or (reading.layer is not None and _comes_near(reading.layer, near, wide)):
             return reading
     return _read_within(source, settings, None)[0]
+
+
+def judged_whole(source: LayerSource) -> bool:
+    """Return whether a layer is judged by all its features, near or not."""
+    return source.on_invalid == "error" or source.role in _MUST_BE_AREAS
 
 
 def _near_in(near: NearTrees, wide: bool) -> Near:
@@ -114,16 +121,38 @@ def _read_within(source: LayerSource, settings: Settings, near: Near | None) -> 
         return LayerReading(layer=None, problems=error.problems), True
 
 
-def understand_layer(source: LayerSource, table: VectorTable, settings: Settings) -> LayerReading:
-    """Choose, mend and tell of the features of a table of shapes that stands open already."""
-    return _Layer(source, table).read(settings)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfPart:
+    """That a layer is read for some of the trees: whoever joins the parts tells of it."""
+
+    crs: pyproj.CRS | None = None  # of the layer, as it was settled for all trees
+
+
+def understand_layer(
+    source: LayerSource, table: VectorTable, settings: Settings, *, part: OfPart | None = None
+) -> LayerReading:
+    """Choose, mend and tell of the features of a table of shapes that stands open already.
+
+    Parameters
+    ----------
+    source : LayerSource
+        The block of site.toml.
+    table : VectorTable
+        The shapes.
+    settings : Settings
+        Resolves the paths it names.
+    part : OfPart, optional
+        Given, nothing is said but faults, and nothing is looked up in the rest of the file.
+    """
+    return _Layer(source, table, part).read(settings)
 
 
 class _Layer:
     """One layer on its way through."""
 
-    def __init__(self, source: LayerSource, table: VectorTable) -> None:
-        self.source, self.table = source, table
+    def __init__(self, source: LayerSource, table: VectorTable, part: OfPart | None = None) -> None:
+        self.source, self.table, self.part = source, table, part
+        self.seen: Seen | None = None
         self.say = LayerSayings(source, source.layer or table.layer)
         self.say.assumptions += table.assumptions
 
@@ -134,16 +163,22 @@ class _Layer:
             self.say.fault("it holds no shapes, only a table", "name a layer with shapes", "layer")
             return self.reading(None)
         kept = self.kept()
-        width_m = self.widths(kept)
+        width_m, odd = self.widths(kept)
         crs = self.crs() if kept.any() else table.crs
-        geometry, feature = sound_features(table, kept, crs, self.say)
+        sound = sound_features(table, kept, crs, self.say)
+        geometry, feature = sound.geometry, sound.feature
+        self.seen = self.seen_of(kept, odd, sound)
+        if self.part is None:
+            tell_shapes(self.seen, self.say)
         self.say_read(crs, kept, len(feature), role=self.source.role)
         if not len(feature) and not self.say.problems:
-            self.say_empty(kept)
+            if self.part is None:
+                self.say_empty(kept)
             return self.reading(None)
-        if len(feature) and not self.say.problems:
-            self.check_shapes(geometry, feature)
-            self.say_streams(feature)
+        if len(feature) and not self.say.problems and self.part is None:
+            self.check_areas(geometry)
+        if len(feature) and not self.say.problems and self.part is None:
+            tell_kinds(self.seen, self.say, None if table.whole else self.kinds_in_file)
         covers, covers_crs = self.covers(settings)
         if self.say.problems or crs is None:
             return self.reading(None)
@@ -170,7 +205,35 @@ class _Layer:
             problems=tuple(self.say.problems),
             notes=tuple(self.say.notes),
             assumptions=tuple(self.say.assumptions),
+            seen=self.seen,
         )
+
+    def seen_of(self, kept: BoolArray, odd: tuple[BoolArray, Any], sound: Sound) -> Seen:
+        """What was come upon, feature by feature."""
+        at, role = self.table.at(sound.feature), tables.roles().get(self.source.role)
+        used, unfit = np.zeros(self.table.rows, dtype=bool), np.zeros(self.table.rows, dtype=bool)
+        used[at] = True
+        if role is not None and role.shapes == "area":
+            unfit[at] = ~np.isin(shapely.get_type_id(sound.geometry), (*_AREAL, 7))
+        chosen = bool(self.source.keep or self.source.drop)  # by the user, who knows the kinds
+        return Seen(
+            name=self.say.name,
+            feature=self.table.feature,
+            kept=kept,
+            used=used,
+            bare=sound.bare,
+            odd=odd[0],
+            unfit=unfit,
+            odd_cell=odd[1],
+            kinds={} if self.source.role != "water" or chosen else kinds_of(self.table, used),
+            repairs=sound.repairs,
+        )
+
+    def kinds_in_file(self, name: str) -> set[str]:
+        """What a column says anywhere in a layer of which only a part was read."""
+        cells = self.table.column_in_file(name)
+        kinds = [] if cells is None else pc.unique(cells).to_pylist()
+        return {"" if kind is None else str(kind).strip() for kind in kinds}
 
     def kept(self) -> BoolArray:
         """Which features pass keep and drop."""
@@ -185,7 +248,7 @@ class _Layer:
                 "keep" if column in source.keep else "drop",
                 column=column,
             )
-        for column, text in chosen.unseen:
+        for column, text in chosen.unseen if self.part is None else ():
             everywhere = None if table.whole else table.column_in_file(column)
             if everywhere is not None and is_any_of(everywhere, [text])[1][0]:
                 continue
@@ -200,6 +263,8 @@ class _Layer:
     def crs(self) -> pyproj.CRS | None:
         """The CRS the file states, or else the one the user names."""
         table, said = self.table, self.source.crs
+        if self.part is not None and self.part.crs is not None:
+            return self.part.crs
         if not said:
             if table.crs is None:
                 self.say.fault(
@@ -240,64 +305,30 @@ class _Layer:
         )
         self.say.note("layer_empty", what, remedy)
 
-    def check_shapes(self, geometry: npt.NDArray[np.object_], feature: IntArray) -> None:
-        """Refuse a study area without areas; note lines and points where the role is an area."""
-        role = tables.roles().get(self.source.role)
-        if role is None or role.shapes != "area":
-            return
-        areal = np.isin(shapely.get_type_id(geometry), (*_AREAL, 7))
-        if self.source.role in _MUST_BE_AREAS and not areal.any():
+    def check_areas(self, geometry: npt.NDArray[np.object_]) -> None:
+        """Refuse a study area without areas."""
+        if self.source.role in _MUST_BE_AREAS and not np.isin(shapely.get_type_id(geometry), (*_AREAL, 7)).any():
             self.say.fault(
                 f"role {self.source.role} needs polygons; these are lines or points", "name a layer of areas", "file"
             )
-        elif not areal.all():
-            self.say.note(
-                "shapes_unfit",
-                f"{int((~areal).sum())} of {len(feature)} features of role {self.source.role} are lines or points, "
-                "so no tree can stand inside them",
-                "name a layer of areas (polygons)",
-                features=feature[~areal],
-            )
 
-    def say_streams(self, feature: IntArray) -> None:
-        """Note where water that beavers don't come out of is mixed with the rest."""
-        if self.source.role != "water":
-            return
-        found = mixed_streams(self.table, feature, skip=(*self.source.keep, *self.source.drop))
-        if found is not None:
-            self.say.note(
-                "streams_mixed",
-                f"water of several kinds is taken together: {found.counts}",
-                f"choose with layers.keep, such as keep = {found.example}",
-                features=found.features,
-                column=found.column,
-            )
-
-    def widths(self, kept: BoolArray) -> FloatArray:
-        """Width of every feature in metres, nan where not given."""
+    def widths(self, kept: BoolArray) -> tuple[FloatArray, tuple[BoolArray, Any]]:
+        """Width of every feature in metres, nan where not given; which are no length, and the first of these."""
         given, rows = self.source.width_m, self.table.rows
+        sound = np.zeros(rows, dtype=bool), None
         if given is None:
-            return np.full(rows, np.nan)
+            return np.full(rows, np.nan), sound
         if not isinstance(given, str):
-            return np.full(rows, float(given))
+            return np.full(rows, float(given)), sound
         cells = self.table.column(given)
         if cells is None:
             if rows:
                 names = _listed(self.table.table.column_names)
                 self.say.fault(f"there is no column {shown(given)!r}; it has {names}", "name one of these", "width_m")
-            return np.full(rows, np.nan)
-        width, odd = _metres(cells)
+            return np.full(rows, np.nan), sound
+        width, odd = metres(cells)
         odd &= kept
-        if odd.any():
-            cell = cells[int(np.argmax(odd))].as_py()
-            self.say.note(
-                "cell_not_understood",
-                f"{int(odd.sum())} widths are no length in metres, such as {shown(cell)!r}; taken as not given",
-                "write plain numbers of metres",
-                features=self.table.feature[odd],
-                column=given,
-            )
-        return width
+        return width, (odd, cells[int(np.argmax(odd))].as_py() if odd.any() else None)
 
     def covers(self, settings: Settings) -> tuple[npt.NDArray[np.object_] | None, pyproj.CRS | None]:
         """The polygons within which this layer was surveyed."""
@@ -311,8 +342,10 @@ class _Layer:
             return None, None
         inner = _Layer(replace(self.source, file=typed, layer="", crs="", covers="", role="study_area"), area)
         everything = np.ones(area.rows, dtype=bool)
-        shapes, feature = sound_features(area, everything, area.crs, inner.say)
-        inner.say_read(area.crs, everything, len(feature), surveyed_area_of=self.source.role)
+        sound = sound_features(area, everything, area.crs, inner.say)
+        shapes, none = sound.geometry, np.zeros(area.rows, dtype=bool)
+        tell_shapes(inner.seen_of(everything, (none, None), sound), inner.say)
+        inner.say_read(area.crs, everything, len(sound.feature), surveyed_area_of=self.source.role)
         shapes = shapes[np.isin(shapely.get_type_id(shapes), _AREAL)]
         if not len(shapes):
             inner.say.fault(
@@ -345,8 +378,8 @@ def _listed(names: list[str]) -> str:
     return ", ".join(shown(name) for name in names[:MOST_LISTED]) + more if names else "no columns"
 
 
-def _metres(cells: pa.ChunkedArray) -> tuple[FloatArray, BoolArray]:
-    """Widths in metres, and which filled cells are none."""
+def metres(cells: pa.ChunkedArray) -> tuple[FloatArray, BoolArray]:
+    """Return widths in metres, and which filled cells are none."""
     if pa.types.is_integer(cells.type) or pa.types.is_floating(cells.type):
         width = cells.cast(pa.float64(), safe=False).to_numpy().astype(np.float64)
         bad = np.isfinite(width) & (width < 0)

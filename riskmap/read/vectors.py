@@ -22,7 +22,7 @@ from pyogrio.raw import read_arrow
 from riskmap.errors import InputError, Problem, shown
 from riskmap.model import Assumption
 from riskmap.read.archives import MOST_BYTES
-from riskmap.read.boxed import Near, near_rows, parquet_boxes, pick_near
+from riskmap.read.boxed import Known, Near, group_bounds, near_rows, parquet_boxes, pick_near
 from riskmap.read.delimited import read_delimited
 from riskmap.read.door import OpenedFile, Part, choose_part, open_file
 from riskmap.read.kinds import Kind
@@ -31,7 +31,7 @@ from riskmap.read.stated_crs import WGS84, stated_crs
 from riskmap.read.vector_table import VectorTable, named
 from riskmap.read.wkt import shape_column, shapes_from_text
 
-__all__ = ["VectorTable", "bare_wkb_column", "read_vector", "sound_texts"]
+__all__ = ["VectorTable", "bare_wkb_column", "know_parquet", "read_vector", "sound_texts"]
 
 _NO_DATA: Final = frozenset({"layer_styles", "qgis_projects", "gpkg_metadata", "gpkg_metadata_reference"})
 _ONE_LAYER: Final = frozenset({Kind.SHAPEFILE, Kind.GEOJSON, Kind.FLATGEOBUF})
@@ -55,6 +55,7 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     section: str = "layers",
     file_key: str = "file",
     near: Near | None = None,
+    known: Known | None = None,
 ) -> VectorTable:
     """Read one layer of a vector file.
 
@@ -75,6 +76,8 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
     near : callable, optional
         Returns boxes in the CRS of the layer: of a big file that can be read in part, features that meet none of them
         are left unread.
+    known : Known, optional
+        What is known of a file that is read by box again and again.
 
     Raises
     ------
@@ -82,16 +85,17 @@ def read_vector(  # noqa: PLR0913  what may be asked for is asked for by name
         The file is refused, does not read to its end, or leaves open which layer is meant.
     """
     typed, key = file_as_typed or str(path), f"{section}.{file_key}"
-    with open_file(path, file_as_typed=typed, key=key) as opened:
+    with open_file(path, file_as_typed=typed, key=key, sha256=known.sha256 if known else "") as opened:
         part = choose_part(opened, layer, key=key)
         reader = _Reader(opened, part, "" if len(opened.parts) > 1 else layer, encoding, section, file_key)
+        reader.known = known
         with reader.reading():
             table = reader.read(near)
     if table.whole:
         return table
 
     def read_column(name: str) -> pa.ChunkedArray:
-        with open_file(path, file_as_typed=typed, key=key) as opened:
+        with open_file(path, file_as_typed=typed, key=key, sha256=table.sha256) as opened:
             part = choose_part(opened, layer, key=key)
             reader = _Reader(opened, part, table.layer, encoding, section, file_key)
             with reader.reading():
@@ -106,6 +110,7 @@ class _Reader:
     def __init__(self, opened: OpenedFile, part: Part, layer: str, encoding: str, section: str, file_key: str) -> None:
         self.opened, self.part, self.section, self.file_key = opened, part, section, file_key
         self.layer, self.encoding = layer.strip(), encoding
+        self.known: Known | None = None
 
     def fault(self, what: str, remedy: str, key: str) -> InputError:
         """One fault of this file."""
@@ -183,7 +188,8 @@ class _Reader:
     def _read_near(self, layer: str | None, near: Near | None) -> _Read | None:
         """One layer's features near the trees; None where it must be read whole, be it to say what is wrong with it."""
         try:
-            picked = pick_near(self.part.path, self.part.kind, layer, near) if near else None
+            path, kind = self.part.path, self.part.kind
+            picked = pick_near(path, kind, layer, near, known=self.known) if near else None
             read = [self._read_one(layer, ask) for ask in picked.asks] if picked else []
         except _READ_ERRORS:
             return None
@@ -263,6 +269,8 @@ class _Reader:
         meta = {**meta, "encoding": encoding or meta.get("encoding") or ""}
         if ask:
             key = meta.get("fid_column") or "OGC_FID"
+            if self.part.kind is Kind.FLATGEOBUF and not _are_ids(table.column(key)):
+                table = table.schema.empty_table()
             meta["ids"] = table.column(key).to_numpy().astype(np.int64)
             table = table.drop_columns([key])
         name = meta.get("geometry_name") or "wkb_geometry"
@@ -311,7 +319,7 @@ class _Reader:
         if sum(group.total_byte_size for group in groups) > MOST_BYTES:
             raise self.fault("it unpacks to more than 4 GB", "cut it to the area needed", "file")
         table = parquet.read()
-        name, about, geo = self._about_parquet(table.schema)
+        name, about, geo = self.about_parquet(table.schema)
         meta: dict[str, Any] = {"crs": about.get("crs", WGS84) if geo else None, "encoding": "UTF-8"}
         if not name or name not in table.column_names:
             return self._finish([], None, meta, table, None)
@@ -324,7 +332,7 @@ class _Reader:
             column = pa.chunked_array([pa.array(shapely.to_wkb(shapes), pa.binary())])
         return self._finish([name], None, meta, table, column)
 
-    def _about_parquet(self, schema: pa.Schema) -> tuple[str, dict[str, Any], bool]:
+    def about_parquet(self, schema: pa.Schema) -> tuple[str, dict[str, Any], bool]:
         """The column of shapes, what GeoParquet's metadata say of it, and whether there are such."""
         written = (schema.metadata or {}).get(b"geo")
         try:
@@ -338,12 +346,12 @@ class _Reader:
 
     def _read_parquet_near(self, schema: pa.Schema, near: Near) -> VectorTable | None:
         """Read the rows of a Parquet file near the trees; None where it must be read whole."""
-        name, about, _ = self._about_parquet(schema)
+        name, about, _ = self.about_parquet(schema)
         if name not in schema.names or not isinstance(about, dict):
             return None
         try:
-            boxes = parquet_boxes(self.part.path, about, near)
-            read = near_rows(self.part.path, name, about, boxes) if boxes else None
+            boxes = parquet_boxes(self.part.path, about, near, known=self.known)
+            read = near_rows(self.part.path, name, about, boxes, known=self.known) if boxes else None
         except _READ_ERRORS:  # reading whole says what is wrong
             return None
         if read is None:
@@ -421,6 +429,38 @@ class _Reader:
                 )
             )
         return tuple(taken)
+
+
+def know_parquet(path: Path, *, file_as_typed: str) -> Known:
+    """Return what is worth while to know of a GeoParquet file that is read by box again and again.
+
+    Parameters
+    ----------
+    path : Path
+        Absolute path of the file.
+    file_as_typed : str
+        The file as site.toml names it.
+
+    Raises
+    ------
+    InputError
+        The file is refused, or does not read.
+    """
+    import pyarrow.parquet as pq
+
+    with open_file(path, file_as_typed=file_as_typed, key="layers.file") as opened:
+        reader = _Reader(opened, opened.parts[0], "", "", "layers", "file")
+        with reader.reading():
+            private = opened.parts[0].path
+            name, about, geo = reader.about_parquet(pq.read_schema(private))
+            sound = geo and isinstance(about, dict) and str(about.get("encoding", "WKB")).upper() == "WKB"
+            return Known(sha256=opened.sha256, groups=group_bounds(private, name, about) if sound else None)
+
+
+def _are_ids(column: pa.ChunkedArray) -> bool:
+    """Whether features were read at all: where none meets a box, GDAL gives 65,536 of whatever its memory held."""
+    ids = column.to_numpy()
+    return bool((ids >= 0).all()) and len(np.unique(ids)) == len(ids)
 
 
 def _binary(column: pa.ChunkedArray) -> pa.ChunkedArray:
