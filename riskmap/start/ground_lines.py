@@ -12,7 +12,7 @@ from riskmap.errors import InputError, shown
 from riskmap.guesses import guess_raster, guess_role
 from riskmap.read.kinds import Kind
 from riskmap.read.listing import ListedLayer, list_file
-from riskmap.start.toml_text import asked_above, comment, line_and_why, quoted, relative
+from riskmap.start.toml_text import asked, comment, quoted, relative, setting
 from riskmap.tables import keys as all_keys
 
 __all__ = ["layer_lines", "list_layers", "local_lines", "their_crs"]
@@ -58,14 +58,14 @@ def _layer_block(typed: str, layer: ListedLayer) -> Iterator[str]:
         holds = f"{several(layer.features, 'feature')}, {shown(layer.crs) or 'no coordinate system'}"
     if role:
         yield "[[layers]]"
-        yield from line_and_why(f"role = {quoted(role)}", f"by its name: {tables.roles()[role].meaning}")
-        yield from line_and_why(lines[0], holds) if holds else lines[:1]
+        yield from setting(f"role = {quoted(role)}", f"by its name: {tables.roles()[role].meaning}")
+        yield from setting(lines[0], holds) if holds else lines[:1]
         yield from lines[1:]
     else:
         question = f"what is this{f' ({holds})' if holds else ''}? One of {', '.join(tables.roles())}"
-        yield from asked_above("[[layers]]", question, 'role = "…"', *lines)
+        yield from asked("[[layers]]", question, 'role = "…"', *lines)
     if layer.fault:
-        yield from asked_above('crs = "EPSG:…"', layer.fault)
+        yield from asked('crs = "EPSG:…"', layer.fault)
 
 
 def _raster_block(typed: str) -> Iterator[str]:
@@ -74,14 +74,14 @@ def _raster_block(typed: str) -> Iterator[str]:
     if not name:
         yield ""
         question = "snow_depth, elevation, land_cover or deer_habitat?"
-        yield from asked_above("[rasters.…]", question, f"file = {quoted(typed)}")
+        yield from asked("[rasters.…]", question, f"file = {quoted(typed)}")
         return
     yield f"\n[rasters.{name}]"
     yield f"file = {quoted(typed)}"
     if name == "snow_depth":
-        yield from asked_above('unit = "cm"', "in which unit is the snow depth?")
+        yield from asked('unit = "cm"', "in which unit is the snow depth?")
     if name in ("deer_habitat", "land_cover"):
-        yield from asked_above("habitat = [1]", "which values are deer habitat?")
+        yield from asked("habitat = [1]", "which values are deer habitat?")
 
 
 def local_lines(given: set[str], *, us: bool) -> Iterator[str]:
@@ -103,9 +103,7 @@ def local_lines(given: set[str], *, us: bool) -> Iterator[str]:
         plain = row.default if row.type in ("number", "flag") else quoted(row.default)
         choices = f" ({row.choices.replace(';', ', ')})" if row.choices and not row.choices.startswith("@") else ""
         twin = next((other.key for other in rows if other.sets == row.key), "") if us else ""
-        said = list(
-            line_and_why(f"# {row.key} = {plain}", f"{row.meaning}{choices}{f'; or write {twin}' if twin else ''}")
-        )
+        said = list(setting(f"# {row.key} = {plain}", f"{row.meaning}{choices}{f'; or write {twin}' if twin else ''}"))
         if len(said) > 1:
             yield ""
         yield from said

@@ -10,7 +10,7 @@ from riskmap import tables
 from riskmap.errors import WordsError, shown
 from riskmap.guesses import REGIONS
 from riskmap.start.ground_lines import layer_lines, list_layers, local_lines, their_crs
-from riskmap.start.toml_text import asked_above, comment, in_lines, line_and_why, quoted
+from riskmap.start.toml_text import asked, comment, in_lines, quoted, setting
 from riskmap.start.tree_lines import tree_lines
 
 __all__ = ["Started", "start_site"]
@@ -70,13 +70,13 @@ def _head(trees: Path, us: str, region: str) -> Iterator[str]:
         "below it and put the right value in. Look over the rest, then ask `riskmap check` about it."
     )
     yield f"title = {quoted(trees.name.split('.')[0])}"
-    yield from asked_above("date = 2026-10-15", "for which day is the work planned? No run goes without it")
+    yield from asked("date = 2026-10-15", "for which day is the work planned? No run goes without it")
     if us:
-        yield from line_and_why('units = "us"', f'what people read; {us}. Or "metric"')
+        yield from setting('units = "us"', f'what people read; {us}. Or "metric"')
     else:
-        yield from line_and_why('units = "metric"', 'what people read; or "us"')
+        yield from setting('units = "metric"', 'what people read; or "us"')
     others = " or ".join(name for name in REGIONS if name != region)
     if region:
-        yield from line_and_why(f"region = {quoted(region)}", f"the trees stand there; or {others}")
+        yield from setting(f"region = {quoted(region)}", f"the trees stand there; or {others}")
     else:
-        yield from line_and_why('region = "north_america"', "or britain, europe")
+        yield from setting('region = "north_america"', "or britain, europe")

@@ -10,10 +10,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
-__all__ = ["asked_above", "comment", "in_lines", "line_and_why", "quoted", "relative"]
+__all__ = ["asked", "comment", "in_lines", "quoted", "relative", "setting"]
 
 WIDEST: Final = 80  # characters of a comment
-
 _MARKS: Final = re.compile(r"[\x00-\x08\x0a-\x1f\x7f]+")
 
 
@@ -49,7 +48,7 @@ def comment(text: str) -> Iterator[str]:
     yield from (f"# {line}" for line in textwrap.wrap(text, WIDEST - 2, break_long_words=False, break_on_hyphens=False))
 
 
-def line_and_why(line: str, why: str) -> Iterator[str]:
+def setting(line: str, why: str) -> Iterator[str]:
     """Yield a line and why it is so: behind it where both fit, else above it."""
     both = f"{line}  # {' '.join(why.split())}"
     if len(both) <= WIDEST:
@@ -59,7 +58,7 @@ def line_and_why(line: str, why: str) -> Iterator[str]:
         yield line
 
 
-def asked_above(line: str, question: str, *more: str) -> Iterator[str]:
+def asked(line: str, question: str, *more: str) -> Iterator[str]:
     """Yield a question above the lines that answer it, not read as long as they are not asked to be."""
     yield from comment(f"QUESTION: {question}")
     yield from (f"# {each}" for each in (line, *more))

@@ -19,7 +19,7 @@ from riskmap.read.rows import TreeRows
 from riskmap.read.settings import settings_from
 from riskmap.read.sizes import usual_unit
 from riskmap.read.trees import TreesRead, open_rows, understand_rows
-from riskmap.start.toml_text import asked_above, comment, line_and_why, quoted, relative
+from riskmap.start.toml_text import asked, comment, quoted, relative, setting
 
 __all__ = ["tree_lines"]
 
@@ -36,9 +36,9 @@ def tree_lines(trees: Path, site_file: Path, layers_crs: tuple[str, str]) -> tup
     read = understand_rows(rows, settings, file=typed, path=settings.resolve(typed), sha256=sha256)
     kind = read.read_as.facts.get("kind", "")
     said = ["\n[trees]"]
-    said += line_and_why(f"file = {quoted(typed)}", f"{several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}")
+    said += setting(f"file = {quoted(typed)}", f"{several(read.read_as.rows, 'row')}{f', {kind}' if kind else ''}")
     if settings.trees.layer:
-        said += line_and_why(f"layer = {quoted(settings.trees.layer)}", "by its name")
+        said += setting(f"layer = {quoted(settings.trees.layer)}", "by its name")
     said += [*_read_lines(read, rows.table, layers_crs), *_column_lines(read, rows.table)]
     said += [*_size_lines(read), *_kind_lines(read, rows.table)]
     for note in (note for note in read.notes if note.code != "unit_missing"):
@@ -71,22 +71,22 @@ def _assumed(read: TreesRead, topic: str) -> tuple[str, str]:
 def _read_lines(read: TreesRead, table: pa.Table, layers_crs: tuple[str, str]) -> Iterator[str]:
     """The coordinate system, encoding and order of dates."""
     taken, why = _assumed(read, "crs.trees")
-    asked = [problem for problem in read.problems if problem.key == "trees.crs"]
-    if asked:
+    unknown = [problem for problem in read.problems if problem.key == "trees.crs"]
+    if unknown:
         code, name = layers_crs
         too = f"; layers are in {shown(name)}: are the trees in it too?" if code else ""
-        yield from asked_above(f"crs = {quoted(code or 'EPSG:…')}", asked[0].what + too)
+        yield from asked(f"crs = {quoted(code or 'EPSG:…')}", unknown[0].what + too)
     elif taken:
-        yield from line_and_why('crs = "EPSG:4326"', f"{taken}: {why}")
+        yield from setting('crs = "EPSG:4326"', f"{taken}: {why}")
     else:
         yield from comment(f"the file says its coordinate system: {read.read_as.facts['crs']}")
     taken, why = _assumed(read, "trees.encoding")
     if taken:
-        yield from line_and_why(f"encoding = {quoted(taken.removeprefix('encoding '))}", why)
+        yield from setting(f"encoding = {quoted(taken.removeprefix('encoding '))}", why)
     if any(note.code == "date_two_readings" for note in read.notes):
         order, shown_by = _order_of_dates(read, table)
         question = f"are dates such as 03/04/2025 month first or day first?{shown_by}"
-        yield from asked_above(f'date_order = "{order}"', question)
+        yield from asked(f'date_order = "{order}"', question)
 
 
 def _order_of_dates(read: TreesRead, table: pa.Table) -> tuple[str, str]:
@@ -115,22 +115,20 @@ def _column_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
             continue
         taken, why = _assumed(read, f"columns.{column}")
         if taken == "not read":
-            yield from asked_above(f"columns.{column} = {quoted(header)}", why)
+            yield from asked(f"columns.{column} = {quoted(header)}", why)
         else:
-            yield from line_and_why(f"columns.{column} = {quoted(header)}", why or "found by its header")
+            yield from setting(f"columns.{column} = {quoted(header)}", why or "found by its header")
     for problem in read.problems:
         if problem.key in ("trees.columns", "trees.on_invalid"):
-            yield from asked_above('columns = { x = "…", y = "…" }', problem.what)
+            yield from asked('columns = { x = "…", y = "…" }', problem.what)
     if "tree_id" not in columns:
-        yield from line_and_why(
-            '# columns.tree_id = "…"', "no column of ids was found; rows are told apart by their number"
-        )
+        yield from setting('# columns.tree_id = "…"', "no column of ids was found; rows are told apart by their number")
     if "species" not in columns and "common" not in columns and "genus" not in columns:
         asked_for = "which column holds the species? Without one all trees are medium."
-        yield from asked_above('columns.species = "…"', f"{asked_for}{among}")
+        yield from asked('columns.species = "…"', f"{asked_for}{among}")
     if "caliper" not in columns and "height" not in columns and "planted" not in columns:
         asked_for = "which column says how big a tree is, or when it was planted?"
-        yield from asked_above('columns.caliper = "…"', f"{asked_for}{among}")
+        yield from asked('columns.caliper = "…"', f"{asked_for}{among}")
 
 
 def _size_lines(read: TreesRead) -> Iterator[str]:
@@ -138,24 +136,22 @@ def _size_lines(read: TreesRead) -> Iterator[str]:
     columns = read.read_as.facts["columns"]
     for column, unit in read.read_as.facts.get("units", {}).items():
         why = _assumed(read, f"units.{column}")[1] or "the header says so"
-        yield from line_and_why(f"units.{column} = {quoted(unit)}", why)
+        yield from setting(f"units.{column} = {quoted(unit)}", why)
     for problem in read.problems:
         if problem.key == "trees.units":
             column = next((ours for ours, header in columns.items() if header == problem.column), "caliper")
-            yield from asked_above(f'units.{column} = "{usual_unit(column)}"', f"{problem.column}: {problem.what}")
+            yield from asked(f'units.{column} = "{usual_unit(column)}"', f"{problem.column}: {problem.what}")
     for note in read.notes:
         if note.code == "unit_missing":
             column = next((ours for ours, header in columns.items() if header == note.column), "caliper")
-            asked = f"in which unit are bare numbers? {note.column}: {note.what}"
-            yield from asked_above(f'units.{column} = "{usual_unit(column)}"', asked)
+            question = f"in which unit are bare numbers? {note.column}: {note.what}"
+            yield from asked(f'units.{column} = "{usual_unit(column)}"', question)
     if "caliper" in columns:
         place, why = _assumed(read, "caliper_at")
         if "does not say" in why:
-            yield from asked_above(
-                'caliper_at = "breast"', f"{why}; nursery (150 mm) is taken. Also: breast, girth_1m …"
-            )
+            yield from asked('caliper_at = "breast"', f"{why}; nursery (150 mm) is taken. Also: breast, girth_1m …")
         else:
-            yield from line_and_why(f"caliper_at = {quoted(place)}", why)
+            yield from setting(f"caliper_at = {quoted(place)}", why)
 
 
 def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
@@ -163,13 +159,13 @@ def _kind_lines(read: TreesRead, table: pa.Table) -> Iterator[str]:
     names = ("tree_id", "species", "common", "genus")
     columns = read.read_as.facts["columns"]
     found = no_trees(table, skip=[header for ours, header in columns.items() if ours not in names])
-    for key, asked in (("drop", "leave these rows out?"), ("keep", "keep these rows only?")):
+    for key, question in (("drop", "leave these rows out?"), ("keep", "keep these rows only?")):
         told = [column for column in found if column.key == key]
         if not told:
             continue
         choice = ", ".join(f"{quoted(one.column)} = [{', '.join(map(quoted, one.words))}]" for one in told)
         counts = "; ".join(f"{shown(one.column)}: {_kinds_in_words(one)}" for one in told)
-        yield from asked_above(f"{key} = {{ {choice} }}", f"{asked} {counts}")
+        yield from asked(f"{key} = {{ {choice} }}", f"{question} {counts}")
 
 
 def _kinds_in_words(column: NoTrees) -> str:
