@@ -20,6 +20,7 @@ from riskmap.choose import choose_guards
 from riskmap.choose.catalogue import Catalogue, open_catalogue
 from riskmap.choose.demand import Ground
 from riskmap.choose.menu import Menu, make_menu, stock_shelf
+from riskmap.choose.now import name_guard
 from riskmap.choose.pick import FULL, Pick, Question, pick_guards
 from riskmap.choose.suit import Stand, unsuited
 from riskmap.model import (
@@ -27,6 +28,7 @@ from riskmap.model import (
     ChoiceSettings,
     Coded,
     Exposure,
+    GuardLists,
     GuardSettings,
     Local,
     Pressure,
@@ -676,6 +678,24 @@ def test_guards_of_no_known_name_are_noted_once() -> None:
     assert "guards.own" in note.remedy
     assert found.action.texts() == ["look", "fit", "look"]
     assert not choose({"vole": 0.2}, guard_now="none", **WHIP).notes
+
+
+def test_a_cell_may_name_a_guard_of_the_users_own() -> None:
+    """By key or label; one with a key of ours is known by the words of ours, too, and is what the user says it is."""
+    cage = tables.guards()["cage_2x4"]
+    iron = replace(cage, key="rail_box", label="Paddock Rail Box", also_called=(), heights_mm=(1800.0,))
+    tube = replace(tables.guards()["shelter_solid"], label="Town Quill")
+    texts = ["Paddock rail box", "rail_box", "Town quill 1.8 m", "paddock"]
+    site = make_site(np.zeros((4, 2)), guard_now=texts, **WHIP)
+    pressure = make_pressure(site, [{"deer_browse": 0.2}] * 4)
+    found = choose_guards(site, {}, pressure, watch=SilentWatch())
+    assert found.action.texts() == ["look", "look", "look", "look"]
+    site = replace(site, inputs=replace(site.inputs, guard_lists=GuardLists(own=(iron, tube))))
+    found = choose_guards(site, {}, pressure, watch=SilentWatch())
+    assert found.action.texts() == ["keep", "keep", "keep", "look"]
+    (note,) = [note for note in found.notes if note.code == "guard_unknown"]
+    assert note.what == "a guard of no known name at 1 tree: 'paddock'"
+    assert name_guard("tree tube 4 ft", (tube,)).guard is tube
 
 
 def test_a_word_for_several_guards_says_what_to_look_for() -> None:

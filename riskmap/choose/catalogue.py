@@ -25,6 +25,7 @@ class Catalogue:
     known: dict[str, Guard]  # also those never to be bought: they may be on already
     rates: Rates
     assumptions: tuple[Assumption, ...]
+    own: tuple[Guard, ...] = ()  # as the user describes them
 
 
 def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogue:
@@ -68,7 +69,11 @@ def open_catalogue(settings: Settings, lists: GuardLists = NO_LISTS) -> Catalogu
     }
     guards = tuple(guard for key, guard in known.items() if key not in ours.never)
     return Catalogue(
-        guards=guards, known=known, rates=rates, assumptions=tuple(_assumed(settings, guards, rates, own, listed))
+        guards=guards,
+        known=known,
+        rates=rates,
+        assumptions=tuple(_assumed(settings, guards, rates, own, listed)),
+        own=lists.own,
     )
 
 

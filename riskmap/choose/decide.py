@@ -29,11 +29,11 @@ def decide_group(place: Place, alike: Alike, group: int) -> Verdict:
     if state:
         return _not_asked(state)
     need = alike.need[group]
-    now = name_guard(alike.guard_now[group]) if alike.guard_now[group] else Named(known=True)
+    text = alike.guard_now[group]
+    now = name_guard(text, place.catalogue.own) if text else Named(known=True)
     if not now.known:
-        text = shown(alike.guard_now[group])
         what = f"may be {now.may_be}: look which" if now.may_be else "is none we know: look at it"
-        return look_at(f"The guard written for this tree, '{text}', {what}.", place, need)
+        return look_at(f"The guard written for this tree, '{shown(text)}', {what}.", place, need)
     if need.any() and alike.paved[group]:
         return look_at("Stands inside a cleared drive or walk: a pit, or the point is off. Look first.", place, need)
     if now.guard is None:

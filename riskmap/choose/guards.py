@@ -22,7 +22,19 @@ from riskmap.choose.span import cost_span
 from riskmap.choose.words import count_words
 from riskmap.choose.worth import replace_costs, worth_taken
 from riskmap.errors import shown
-from riskmap.model import Assumption, Choices, ChoiceSettings, Coded, Exposure, IntArray, Note, Pressure, Site, Watch
+from riskmap.model import (
+    Assumption,
+    Choices,
+    ChoiceSettings,
+    Coded,
+    Exposure,
+    Guard,
+    IntArray,
+    Note,
+    Pressure,
+    Site,
+    Watch,
+)
 from riskmap.rules import deer_kinds, deer_reach_m
 
 __all__ = ["choose_guards", "part_steps"]
@@ -92,28 +104,29 @@ def choose_guards(
     }
     cost = choices.cost + shared.cost
     span = cost_span(shared, cost, choices.hours, catalogue)
-    # both ends by tree, and what they are off by in all, for runs in parts
-    told |= {"cost_span": span, "cost_range": tuple(round(float((end - cost).sum()), 2) for end in span)}
+    told["cost_span"] = span  # both ends by tree
     return replace(
         choices,
         cost=cost,
         cost_per_year=choices.cost_per_year + shared.cost_per_year,
-        notes=(*_unknown_guards(site), *outcome.notes),
+        notes=(*_unknown_guards(site, catalogue.own), *outcome.notes),
         extra={**choices.extra, **told},
     )
 
 
-def _unknown_guards(site: Site) -> tuple[Note, ...]:
+def _unknown_guards(site: Site, own: tuple[Guard, ...]) -> tuple[Note, ...]:
     """One note on all trees whose guard, as written, is none we know."""
     table, trees = site.trees.table, site.inputs.settings.trees
-    strange = np.array([not name_guard(text).known for text in table.guard_now.values] + [False])
+    found = [name_guard(text, own) for text in table.guard_now.values]
+    strange = np.array([not one.known for one in found] + [False])
     where = strange[table.guard_now.codes] & table.kept
     if not where.any():
         return ()
     counts = np.bincount(table.guard_now.codes[where], minlength=len(table.guard_now.values))
     named = [shown(table.guard_now.values[code]) for code in np.argsort(-counts, kind="stable") if counts[code]]
     words = ", ".join(f"'{text}'" for text in named[:MOST_NAMED]) + (", …" if len(named) > MOST_NAMED else "")
-    several = {name_guard(text).may_be: text for text in reversed(table.guard_now.values) if name_guard(text).may_be}
+    pairs = zip(reversed(found), reversed(table.guard_now.values), strict=True)
+    several = {one.may_be: text for one, text in pairs if one.may_be}
     words += "".join(f"; '{shown(text)}' may be {what}" for what, text in several.items())
     return (
         Note.at(

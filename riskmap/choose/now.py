@@ -77,13 +77,15 @@ class Named:
 
 
 @cache
-def name_guard(text: str) -> Named:
+def name_guard(text: str, own: tuple[Guard, ...] = ()) -> Named:
     """Match the words of a cell to the catalogue.
 
     Parameters
     ----------
     text : str
         Cell of guard_now: a key, a label or common words, with or without a height.
+    own : tuple of Guard
+        Guards that the user describes; one with a key of ours takes its place.
 
     Returns
     -------
@@ -104,10 +106,11 @@ def name_guard(text: str) -> Named:
     if plain in NOTHING or NONE_OF_IT.match(plain):
         return Named(known=True)
     words = _words(plain)
-    if words in WHOLE:
-        return Named(known=True, guard=tables.guards()[WHOLE[words]])
+    guards = {**tables.guards(), **{guard.key: guard for guard in own}}
+    if words in WHOLE and not any(words == _words(name) for guard in own for name in (guard.key, guard.label)):
+        return Named(known=True, guard=guards[WHOLE[words]])
     best: tuple[int, Guard] | None = None
-    for guard in tables.guards().values():
+    for guard in guards.values():
         for name in (guard.key, guard.label, *guard.also_called):
             asked = _words(name)
             if f" {asked} " in f" {words} " and (best is None or len(asked) > best[0]):

@@ -114,7 +114,7 @@ class Offer:
 def make_offer(place: Place, alike: Alike, group: int, stock: tuple[StockLine, ...] = ()) -> Offer | None:
     """Return the options of one group, stock drawn on or not; None where nothing can be chosen."""
     text = alike.guard_now[group]
-    now = name_guard(text) if text else None
+    now = name_guard(text, place.catalogue.own) if text else None
     asked = Asked(place=place, alike=alike, group=group)
     if alike.state[group] or alike.paved[group] or not asked.need.any() or (now and not now.known):
         return None

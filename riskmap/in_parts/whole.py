@@ -121,10 +121,9 @@ def _choices(parts: Sequence[Choices], sizes: Sequence[int]) -> Choices:
 
 def _told(shown: Choices, dones: Sequence[Done], money: Money | None) -> dict[str, Any]:
     """What the choices of all parts tell besides."""
-    low, high = np.array([done.told["cost_range"] for done in dones]).sum(axis=0).round(2).tolist()
     told = {} if money is None else money.told(shown.currency)
     fences = number_fences([done.told["fences"] for done in dones])
-    return {**shown.extra, "cost_range": (low, high), "money": told, "fences": fences, "fencing": {}, "stock": {}}
+    return {**shown.extra, "money": told, "fences": fences, "fencing": {}, "stock": {}}
 
 
 def _assumptions(result: Result, dones: Sequence[Done]) -> tuple[Assumption, ...]:

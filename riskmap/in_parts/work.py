@@ -92,7 +92,7 @@ def work_on_part(task: Task) -> Done:
         notes=tuple(result.notes),
         assumptions=tuple(result.assumptions),
         loss=loss_of(result)[worst],
-        told={name: result.choices.extra[name] for name in ("cost_range", "fences", "fencing")},
+        told={name: result.choices.extra[name] for name in ("fences", "fencing")},
         seconds=time.perf_counter() - began,
     )
     shop.save(part_name(task.number, "done"), done)
