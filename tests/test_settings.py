@@ -113,6 +113,16 @@ budget = 12000
     assert settings.choice.budget == 12000
 
 
+def test_a_key_that_says_nothing_of_its_raster_is_a_fault(tmp_path: Path) -> None:
+    rasters = "".join(
+        f'[rasters.{name}]\nfile = "a.tif"\nunit = "m"\nhabitat = [1]\n' for name in ("elevation", "land_cover")
+    )
+    lines = faults(tmp_path, HEAD + TREES + rasters)
+    assert len(lines) == 2
+    assert "elevation has no habitat: its cells are numbers; take the line out (rasters.elevation.habitat)" in lines[0]
+    assert "land_cover has no unit: its cells are classes; take the line out (rasters.land_cover.unit)" in lines[1]
+
+
 def test_every_fault_is_listed_at_once(tmp_path: Path) -> None:
     lines = faults(
         tmp_path,

@@ -301,6 +301,13 @@ def test_workbooks(tmp_path: Path) -> None:
         read(tmp_path, workbook(), "trees.xlsx", sheet="Tres")
 
 
+@pytest.mark.parametrize("name", ["trees.csv", "trees.geojson"])
+def test_a_sheet_of_what_is_no_workbook_is_a_fault(tmp_path: Path, name: str) -> None:
+    text = b"id,x,y\n1,2,3\n" if name.endswith("csv") else b'{"type": "FeatureCollection", "features": []}'
+    with pytest.raises(InputError, match=r"it is no workbook, so it has no sheet 'Trees'; take the line out"):
+        read(tmp_path, text, name, sheet="Trees")
+
+
 def points() -> geopandas.GeoDataFrame:
     """Three trees: a point, one without a shape, a group of a single point."""
     shapes = [shapely.Point(499175, 4683085), None, shapely.MultiPoint([(499180, 4683085)])]

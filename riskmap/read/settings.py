@@ -31,6 +31,7 @@ __all__ = ["figure_may_be", "read_settings", "settings_from"]
 BUILT_IN_CURRENCY = "USD"  # of the prices and the wage that we bring
 LARGEST_SITE_FILE = 5_000_000  # bytes
 RASTERS = ("snow_depth", "elevation", "land_cover", "deer_habitat")
+CLASSED = RASTERS[2:]  # their cells say what lies there
 DIVISORS = frozenset(  # figures that something is divided by: never 0
     {"sigma", "d50", "b", "d0", "log_sd", "lambda", "lambda_snow", "age_scale", "density_half", "reach", "nearest"}
     | {"drift_at_1m", "splash", "spray", "growth", "slender_young"}
@@ -321,6 +322,10 @@ def _take_rasters(given: Any, faults: Faults) -> tuple[RasterSource, ...]:
             faults.add(f"rasters.{name}", f"'{shown(name)}' is no raster we know", nearest(name, RASTERS))
             continue
         values = take_section("rasters", block, f"rasters.{name}", faults)
+        idle = "unit" if name in CLASSED else "habitat"
+        if idle in values:
+            what = f"{name} has no {idle}: its cells are {'classes' if name in CLASSED else 'numbers'}"
+            faults.add(f"rasters.{name}.{idle}", what, "take the line out")
         if len(faults.problems) == before:
             found.append(RasterSource(name=name, **values))
     return tuple(found)

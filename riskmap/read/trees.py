@@ -68,6 +68,9 @@ def open_rows(settings: Settings) -> tuple[TreeRows, str]:
     source = settings.trees
     path = settings.resolve(source.file)
     table = open_table_bytes(path, file_as_typed=source.file, key="trees.file", member=source.layer)
+    if source.sheet and (table is None or table.kind is not Kind.XLSX):
+        what = f"it is no workbook, so it has no sheet {shown(source.sheet)!r}"
+        raise InputError([Problem(file=source.file, what=what, remedy="take the line out", key="trees.sheet")])
     if table is None:
         vector = read_vector(
             path, layer=source.layer, encoding=source.encoding, file_as_typed=source.file, section="trees"
