@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -67,6 +68,15 @@ def test_rows_taken_and_joined_are_what_they_were(site: Site) -> None:
     assert back.table.species.texts() == site.trees.table.species.texts()
     assert back.table.remarks == site.trees.table.remarks
     assert back.table.tree_id.equals(site.trees.table.tree_id)
+
+
+def test_remarks_stay_with_their_rows_where_some_parts_have_none(site: Site) -> None:
+    bare = replace(take_rows(site.trees.table, np.arange(3), n=site.trees.n), remarks=None)
+    told = replace(bare, remarks=((), ("tree_far",), ()))
+    none, some = ((),) * 3, ((), ("tree_far",), ())
+    for parts, expected in (([bare, told], none + some), ([told, bare, told], some + none + some)):
+        assert join_rows(parts, sizes=[3] * len(parts)).remarks == expected
+    assert join_rows([bare, bare], sizes=[3, 3]).remarks is None
 
 
 def test_flags_that_a_part_lacks_are_false_there() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -97,6 +98,23 @@ def test_pieces_give_what_the_whole_gives(tmp_path: Path, small_pieces: list[str
     site = street_site(tmp_path / "site", street_frame())
     run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
     run_site(site, out=tmp_path / "parts", only=ALL, size=SMALL, watch=SilentWatch())
+    assert small_pieces == ["pieces"]
+    compare(tmp_path / "once", tmp_path / "parts")
+
+
+def test_a_remark_on_a_tree_of_one_part_alone(tmp_path: Path, small_pieces: list[str]) -> None:
+    """All trees stand on the map, which joins those of every part, with remarks and without."""
+    frame = street_frame()
+    sound = ~(frame.geometry.isna() | frame.geometry.is_empty | frame.index.isin([40, 1500, *range(1700, 1703)]))
+    frame = frame[sound].reset_index(drop=True)
+    frame["TreeID"] = [f"T{number}" for number in range(len(frame))]
+    frame[["Height_ft", "DBH_in"]] = 9.0, 2.0
+    frame["Planted"] = pd.Timestamp("2024-04-01")
+    frame["GuardSince"] = pd.NaT
+    frame.loc[[7, 8], "TreeID"] = "twice"
+    site = street_site(tmp_path / "site", frame)
+    run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
+    run_site(site, out=tmp_path / "parts", only=ALL, size=replace(SMALL, worst=len(frame)), watch=SilentWatch())
     assert small_pieces == ["pieces"]
     compare(tmp_path / "once", tmp_path / "parts")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -67,7 +66,7 @@ class Spread:
 
     def take_up(self, number: int) -> TreeTable | None:
         """Return the trees of one part in the order of the file; None where it has none. They are gone from disk."""
-        pieces = _alike(self.shop.take_all(part_name(number, "trees")))
+        pieces: list[TreeTable] = self.shop.take_all(part_name(number, "trees"))
         if not pieces:
             return None
         trees = join_rows(pieces, sizes=[len(piece.row) for piece in pieces])
@@ -80,10 +79,3 @@ class Spread:
         at = np.clip((xy - self.low[:, None]) * (2**BITS / self.wide), 0, 2**BITS - 1)
         code = (spread_bits(at[0]) | (spread_bits(at[1]) << np.uint32(1))).astype(np.int64)
         return np.where(known, code, SQUARES)
-
-
-def _alike(pieces: list[TreeTable]) -> list[TreeTable]:
-    """Pieces that have remarks row by row where any of them has."""
-    if all(piece.remarks is None for piece in pieces):
-        return pieces
-    return [replace(piece, remarks=piece.remarks or ((),) * len(piece.row)) for piece in pieces]

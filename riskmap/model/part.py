@@ -57,9 +57,9 @@ def join_rows(nouns: Sequence[T], *, sizes: Sequence[int]) -> T:
     >>> join_rows(parts, sizes=[1, 1]).value
     array([0.1, 0.2])
     """
-    first = nouns[0]
-    joined = {name: _joined([getattr(noun, name) for noun in nouns], sizes) for name, _ in _columns(first)}
-    return replace(first, **joined)  # type: ignore[type-var]
+    names = dict.fromkeys(name for noun in nouns for name, _ in _columns(noun))
+    joined = {name: _joined([getattr(noun, name) for noun in nouns], sizes) for name in names}
+    return replace(nouns[0], **joined)  # type: ignore[type-var]
 
 
 def _columns(noun: Any) -> list[tuple[str, Any]]:
@@ -90,10 +90,14 @@ def _is_by_row(value: Any) -> bool:
 
 
 def _joined(values: Sequence[Any], sizes: Sequence[int]) -> Any:
-    """One column of all."""
+    """One column of all; a part that holds no remarks has none on any of its rows."""
     first = values[0]
     joined = first
-    if isinstance(first, np.ndarray) and first.ndim:
+    if any(map(_is_by_row, values)):
+        joined = tuple(one for value, n in zip(values, sizes, strict=True) for one in value or ((),) * n)
+    elif any(value is None for value in values):
+        pass
+    elif isinstance(first, np.ndarray) and first.ndim:
         joined = np.concatenate(values)
     elif isinstance(first, Coded):
         joined = _recoded(values)
@@ -105,8 +109,6 @@ def _joined(values: Sequence[Any], sizes: Sequence[int]) -> Any:
         joined = pa.concat_tables(values)
     elif isinstance(first, Mapping):
         joined = _by_key(values, sizes)
-    elif _is_by_row(first):
-        joined = tuple(one for value in values for one in value)
     elif is_dataclass(first):
         joined = join_rows(values, sizes=sizes)
     return joined
