@@ -94,12 +94,17 @@ def compare(once: Path, parts: Path) -> None:
     assert taken == [one for one in took if "'topic': 'parts'" not in one]
 
 
+def both_ways(site: Path, folder: Path, small_pieces: list[str], *, size: Size = SMALL) -> None:
+    """Run a site at once and in parts, its trees read piece by piece, and compare."""
+    run_site(site, out=folder / "once", only=ALL, watch=SilentWatch())
+    run_site(site, out=folder / "parts", only=ALL, size=size, watch=SilentWatch())
+    assert small_pieces == ["pieces"]
+    compare(folder / "once", folder / "parts")
+
+
 def test_pieces_give_what_the_whole_gives(tmp_path: Path, small_pieces: list[str]) -> None:
     site = street_site(tmp_path / "site", street_frame())
-    run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
-    run_site(site, out=tmp_path / "parts", only=ALL, size=SMALL, watch=SilentWatch())
-    assert small_pieces == ["pieces"]
-    compare(tmp_path / "once", tmp_path / "parts")
+    both_ways(site, tmp_path, small_pieces)
 
 
 def test_a_remark_on_a_tree_of_one_part_alone(tmp_path: Path, small_pieces: list[str]) -> None:
@@ -113,10 +118,7 @@ def test_a_remark_on_a_tree_of_one_part_alone(tmp_path: Path, small_pieces: list
     frame["GuardSince"] = pd.NaT
     frame.loc[[7, 8], "TreeID"] = "twice"
     site = street_site(tmp_path / "site", frame)
-    run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
-    run_site(site, out=tmp_path / "parts", only=ALL, size=replace(SMALL, worst=len(frame)), watch=SilentWatch())
-    assert small_pieces == ["pieces"]
-    compare(tmp_path / "once", tmp_path / "parts")
+    both_ways(site, tmp_path, small_pieces, size=replace(SMALL, worst=len(frame)))
 
 
 def test_degrees_or_feet_sorted_or_not(tmp_path: Path, small_pieces: list[str]) -> None:
@@ -124,10 +126,7 @@ def test_degrees_or_feet_sorted_or_not(tmp_path: Path, small_pieces: list[str]) 
     placed = [shape is not None and not shape.is_empty and index != 40 for index, shape in frame.geometry.items()]
     frame = frame[placed].to_crs("EPSG:2261")
     site = street_site(tmp_path / "site", frame)
-    run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
-    run_site(site, out=tmp_path / "parts", only=ALL, size=SMALL, watch=SilentWatch())
-    assert small_pieces == ["pieces"]
-    compare(tmp_path / "once", tmp_path / "parts")
+    both_ways(site, tmp_path, small_pieces)
 
 
 def test_a_table_with_columns_of_coordinates(tmp_path: Path, small_pieces: list[str]) -> None:
@@ -139,10 +138,7 @@ def test_a_table_with_columns_of_coordinates(tmp_path: Path, small_pieces: list[
     table = pd.DataFrame(frame.drop(columns=["geometry"])).assign(**places)
     table.loc[30, "Latitude"] = 412.0
     table.to_parquet(site.parent / "trees.parquet")
-    run_site(site, out=tmp_path / "once", only=ALL, watch=SilentWatch())
-    run_site(site, out=tmp_path / "parts", only=ALL, size=SMALL, watch=SilentWatch())
-    assert small_pieces == ["pieces"]
-    compare(tmp_path / "once", tmp_path / "parts")
+    both_ways(site, tmp_path, small_pieces)
 
 
 def test_a_few_trees_stand_for_all(tmp_path: Path, small_pieces: list[str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,7 +21,7 @@
 #define M_PI 3.14159265358979323846
 #endif
 #define NEAR_CENTRE 1e-9 /* a ring nearer than this to the centre of a cell leaves in doubt what holds it */
-#define MANY 16 /* segments of a cell that are worth a first glance */
+#define MANY 16 /* segments of a stretch that are worth a first glance */
 #define AHEAD 8 /* features whose bytes are fetched before they are read */
 #define BATCH 32 /* points whose cells are fetched together, so that one wait for memory serves them all */
 #if defined(__GNUC__)
@@ -155,7 +155,7 @@ typedef struct {
     const unsigned char *wkb;
     uint32_t *start;
     Met *met;
-    int64_t met_n, met_room, open; /* open: the stretch that the next segment goes on with, -1: none; */
+    int64_t met_n, met_room, open; /* open: the stretch that the next segment goes on with, -1: none */
     Box lies;                      /* where it lies so far */
     /* MEET of rings: which polygons hold the centres of the cells listed */
     const int64_t *row_start, *column;

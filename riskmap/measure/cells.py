@@ -122,7 +122,9 @@ class Cells:
 
     grid: Grid
     start: npt.NDArray[np.uint32]  # by cell, and one more
-    stretch: IntArray  # three to a stretch: its first vertex, and packed how many segments, rank, polygon
+    stretch: (
+        IntArray  # three to a stretch: its first vertex, and packed how many segments, rank, polygon, place in cell
+    )
     wkb: Any
     steps: npt.NDArray[np.uint8]
     half_m: FloatArray | None  # by rank
